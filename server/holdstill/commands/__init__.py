@@ -1,0 +1,1 @@
+"""One file per command: `add(subparsers)` and `run(args) -> exit status`."""

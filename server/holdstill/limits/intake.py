@@ -1,0 +1,5 @@
+"""Limits used by ``intake``."""
+
+from .row import Limit
+
+ROWS: tuple[Limit, ...] = ()

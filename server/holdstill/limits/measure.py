@@ -1,0 +1,5 @@
+"""Limits used by ``measure``."""
+
+from .row import Limit
+
+ROWS: tuple[Limit, ...] = ()

@@ -1,0 +1,5 @@
+"""Limits used by ``plan``."""
+
+from .row import Limit
+
+ROWS: tuple[Limit, ...] = ()

@@ -1,0 +1,5 @@
+"""Limits used by ``session``."""
+
+from .row import Limit
+
+ROWS: tuple[Limit, ...] = ()

@@ -1,0 +1,5 @@
+"""Limits used by ``solve``."""
+
+from .row import Limit
+
+ROWS: tuple[Limit, ...] = ()

@@ -1,0 +1,5 @@
+"""Limits used by ``target``."""
+
+from .row import Limit
+
+ROWS: tuple[Limit, ...] = ()

@@ -1,0 +1,3 @@
+"""Sentences that belong to no single room."""
+
+WORDS: dict[str, str] = {}

@@ -1,0 +1,48 @@
+"""Frozen records that travel between rooms. Nothing here computes more than its own layout."""
+
+from .advice import Advice, Ready, Say, Step, Tone, Trouble, Verdict
+from .cue import Cue, Guide, Instruction, Lean, Order, Part, Place, Reach, Roll
+from .estimate import (
+    CameraEstimate,
+    Check,
+    DriftResult,
+    Estimate,
+    PairEstimate,
+    PlateShape,
+    ProofResult,
+    Quantity,
+    SetAside,
+    ViewFit,
+)
+from .frames import Frame, FrameBytes, FrameFile, Original, Picture, Shot
+from .measures import FrameMeasures, GlarePatch, Stillness
+from .nothing import Nothing
+from .plate import FloatArray, IntArray, Mark, Marker, MarkKind, Plate, PlateKind
+from .report import ShotReport
+from .rig import CameraDescription, Lens, Pose, Rig
+from .sightings import DotFlag, Sighting
+from .snapshot import (
+    CameraState,
+    Coverage,
+    HandoverFile,
+    Rhythm,
+    SimState,
+    Snapshot,
+    StepState,
+    Storage,
+    TiltMark,
+    TracePoint,
+    ViewRow,
+)
+from .views import View
+
+__all__ = [
+    "Advice", "CameraDescription", "CameraEstimate", "CameraState", "Check", "Coverage", "Cue",
+    "DotFlag", "DriftResult", "Estimate", "FloatArray", "Frame", "FrameBytes", "FrameFile",
+    "FrameMeasures", "GlarePatch", "Guide", "HandoverFile", "Instruction", "IntArray", "Lean",
+    "Lens", "Mark", "MarkKind", "Marker", "Nothing", "Order", "Original", "PairEstimate", "Part",
+    "Picture", "Place", "Plate", "PlateKind", "PlateShape", "Pose", "ProofResult", "Quantity",
+    "Reach", "Ready", "Rhythm", "Rig", "Roll", "Say", "SetAside", "Shot", "ShotReport", "Sighting",
+    "SimState", "Snapshot", "Step", "StepState", "Stillness", "Storage", "TiltMark", "Tone",
+    "TracePoint", "Trouble", "Verdict", "View", "ViewFit", "ViewRow",
+]

@@ -1,0 +1,172 @@
+"""Everything that can happen to a session: a closed union. Replaying them gives the session."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from .advice import Step, Trouble
+from .cue import Cue
+from .estimate import DriftResult, Estimate, ProofResult
+from .measures import FrameMeasures
+from .plate import Plate
+from .rig import Rig
+from .views import View
+
+
+@dataclass(frozen=True, slots=True)
+class SessionOpened:
+    at_ms: float
+    name: str
+    initials: str
+    plate: Plate
+    rig: Rig
+    cameras: tuple[str, ...]
+    single_shots: bool
+    """True: every shot was taken on purpose (files); False: the coach picks from a stream."""
+    limits: Mapping[str, float] = field(default_factory=dict)
+    settings: Mapping[str, float | int | str | bool] = field(default_factory=dict)
+    versions: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class CamerasNamed:
+    at_ms: float
+    cameras: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class StepEntered:
+    at_ms: float
+    step: Step
+
+
+@dataclass(frozen=True, slots=True)
+class SettingChanged:
+    at_ms: float
+    name: str
+    value: float | int | str | bool
+
+
+@dataclass(frozen=True, slots=True)
+class CueSet:
+    at_ms: float
+    cue: Cue
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ViewKept:
+    """A shot was kept, with the numbers that decided (`grounds`)."""
+
+    at_ms: float
+    view: View
+    cue_number: int | None
+    grounds: Mapping[str, float | int | str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ShotRefused:
+    at_ms: float
+    shot_name: str
+    trouble: Trouble
+    camera: str | None
+    originals: Mapping[str, str] = field(default_factory=dict)
+    measures: Mapping[str, FrameMeasures] = field(default_factory=dict)
+    grounds: Mapping[str, float | int | str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class FileRefused:
+    """A file that could not be used: `message` says what, got, wanted, where, next step."""
+
+    at_ms: float
+    name: str
+    camera: str | None
+    message: str
+
+
+@dataclass(frozen=True, slots=True)
+class ViewDropped:
+    at_ms: float
+    view_id: int
+
+
+@dataclass(frozen=True, slots=True)
+class ViewBroughtBack:
+    """The user overrules: this view is used by the solve whatever its residuals."""
+
+    at_ms: float
+    view_id: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solved:
+    at_ms: float
+    estimate: Estimate
+    from_view_ids: tuple[int, ...]
+    took_ms: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class SolveFailed:
+    at_ms: float
+    why: str
+    from_view_ids: tuple[int, ...]
+    numbers: Mapping[str, float | int | str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class LengthEntered:
+    """An independent length: `what` is "baseline" (tape), "pitch" or "gauge"; or the user accepts
+    the scale without one (`what` = "accepted", `words` stand in the report)."""
+
+    at_ms: float
+    what: str
+    value_mm: float
+    sigma_mm: float
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Proved:
+    at_ms: float
+    result: ProofResult
+    from_view_ids: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Rechecked:
+    at_ms: float
+    result: DriftResult
+    shot_name: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadyWithdrawn:
+    at_ms: float
+    reason: str
+    numbers: Mapping[str, float | int | str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class HandedOver:
+    at_ms: float
+    files: tuple[tuple[str, int], ...]
+    """(file name, bytes)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Paused:
+    at_ms: float
+
+
+@dataclass(frozen=True, slots=True)
+class Resumed:
+    at_ms: float
+
+
+Event = (
+    SessionOpened | CamerasNamed | StepEntered | SettingChanged | CueSet | ViewKept | ShotRefused
+    | FileRefused | ViewDropped | ViewBroughtBack | Solved | SolveFailed | LengthEntered | Proved
+    | Rechecked | ReadyWithdrawn | HandedOver | Paused | Resumed
+)
