@@ -34,15 +34,16 @@ from .snapshot import (
     TracePoint,
     ViewRow,
 )
+from .taps import LivePicture, Tap, TapKind
 from .views import View
 
 __all__ = [
     "Advice", "CameraDescription", "CameraEstimate", "CameraState", "Check", "Coverage", "Cue",
     "DotFlag", "DriftResult", "Estimate", "FloatArray", "Frame", "FrameBytes", "FrameFile",
     "FrameMeasures", "GlarePatch", "Guide", "HandoverFile", "Instruction", "IntArray", "Lean",
-    "Lens", "Mark", "MarkKind", "Marker", "Nothing", "Order", "Original", "PairEstimate", "Part",
+    "Lens", "LivePicture", "Mark", "MarkKind", "Marker", "Nothing", "Order", "Original", "PairEstimate", "Part",
     "Picture", "Place", "Plate", "PlateKind", "PlateShape", "Pose", "ProofResult", "Quantity",
     "Reach", "Ready", "Rhythm", "Rig", "Roll", "Say", "SetAside", "Shot", "ShotReport", "Sighting",
-    "SimState", "Snapshot", "Step", "StepState", "Stillness", "Storage", "TiltMark", "Tone",
+    "SimState", "Snapshot", "Step", "StepState", "Stillness", "Storage", "Tap", "TapKind", "TiltMark", "Tone",
     "TracePoint", "Trouble", "Verdict", "View", "ViewFit", "ViewRow",
 ]

@@ -1,0 +1,71 @@
+"""What a person asks for by touch, key or pedal, and live pictures: the pages' side of the loop."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+
+class TapKind(StrEnum):
+    """What a tap asks for. `values` it carries are told behind each."""
+
+    DROP_LAST = "drop-last"
+    DROP_VIEW = "drop-view"
+    """view_id"""
+    BRING_BACK = "bring-back"
+    """view_id"""
+    PAUSE = "pause"
+    RESUME = "resume"
+    ENTER_STEP = "enter-step"
+    """step: a `Step` value"""
+    TAKE_NOW = "take-now"
+    """Keep the next shot whatever its novelty, if plate, sharpness and stillness allow."""
+    SKIP_CUE = "skip-cue"
+    """Ask for another pose."""
+    FORGET_SHARPNESS = "forget-sharpness"
+    SET_SIDE = "set-side"
+    """faces_cameras: "yes" or "no" """
+    ENTER_LENGTH = "enter-length"
+    """what: "baseline", "pitch", "gauge" or "accepted"; value_mm; sigma_mm; words"""
+    PROVE = "prove"
+    """Ask for views that the solve does not use."""
+    HAND_OVER = "hand-over"
+    RECHECK = "recheck"
+    """Take the next shot as a recheck."""
+    SET_EXPOSURE = "set-exposure"
+    """Set the exposure advised, on sources that can."""
+    SIM = "sim"
+    """Any of the fields of `SimState`, as numbers or "yes"/"no" (demo and practice only)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tap:
+    """`cue_number`: the number of the cue the person saw; a tap on a cue that has passed is
+    refused in words (None for taps that belong to no cue)."""
+
+    kind: TapKind
+    cue_number: int | None = None
+    values: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LivePicture:
+    """Newest picture of a camera, small, with what to draw over it.
+
+    number counts up; `size_px` is the original's (width, height), in whose pixels `outline_px`
+    (polygon of the plate found, or empty) is given.
+    """
+
+    camera: str
+    number: int
+    taken_at_ms: float
+    jpeg: bytes
+    size_px: tuple[int, int]
+    outline_px: tuple[tuple[float, float], ...] = ()
+    mark: str | None = None
+    """`Place` value of the edge or corner of this picture to reach, or None."""
+    sharpness: float | None = None
+    sharpness_best: float | None = None
+    saturated_png: bytes | None = None
+    """Small 1-channel PNG (same aspect), non-zero where saturated; for the zebra."""

@@ -1,0 +1,46 @@
+"""What the pages need from the loop, and nothing more."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Protocol
+
+from holdstill.records import Nothing, Say, Snapshot
+from holdstill.records.taps import LivePicture, Tap
+
+
+class Deck(Protocol):
+    """The loop as the pages see it. All methods are called on the event loop's thread."""
+
+    def snapshot(self) -> Snapshot:
+        """The state now."""
+        ...
+
+    def revision(self) -> int:
+        """Counts up with every change of `snapshot`."""
+        ...
+
+    async def changed(self, since: int) -> int:
+        """Wait until the revision is larger than `since`; the newest revision (skipping any)."""
+        ...
+
+    def live(self, camera: str) -> LivePicture | None:
+        """Newest live picture of a camera."""
+        ...
+
+    async def live_changed(self, since: int) -> int:
+        """Wait until any camera's live picture has a number larger than `since`; the newest."""
+        ...
+
+    def picture(self, digest: str, *, preview: bool) -> Path | bytes | Nothing:
+        """A kept or refused original by digest (as PNG/JPEG bytes a browser shows, or its file),
+        or its small preview."""
+        ...
+
+    def handover_file(self, name: str) -> Path | Nothing:
+        """A hand-over file by name (never a path)."""
+        ...
+
+    async def tap(self, tap: Tap) -> Say | Nothing:
+        """Act on a tap: what was done, or why not (`why` is a key of ``phrases``)."""
+        ...
