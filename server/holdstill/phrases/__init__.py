@@ -11,7 +11,7 @@ import re
 
 from holdstill.records import Say
 
-from . import common
+from . import common, cues, web
 
 CATALOGUE: dict[str, str] = {}
 
@@ -25,6 +25,8 @@ def add(words: dict[str, str]) -> None:
 
 
 add(common.WORDS)
+add(cues.WORDS)
+add(web.WORDS)
 
 _SWAP = {"left": "right", "right": "left"}
 

@@ -1,0 +1,5 @@
+"""Labels and sentences of the pages themselves."""
+
+WORDS: dict[str, str] = {
+    "page.name": "Holdstill",
+}
