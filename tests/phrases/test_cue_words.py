@@ -14,7 +14,7 @@ EVERY_INSTRUCTION = [
     Instruction(lean, 0.0 if lean is Lean.FLAT else 30.0, place, reach, roll)
     for lean, place, reach, roll in itertools.product(Lean, Place, Reach, Roll)
 ]
-JARGON = ("pose", "calibrat", "extrinsic", "yaw", "pitch", "roll", "homography", "detect", "frustum", "invalid")
+JARGON = ("pose", "calibrat", "extrinsic", "yaw", "pitch", "roll", "homography", "detect", "frustum")
 
 
 @pytest.mark.parametrize("part", Part)

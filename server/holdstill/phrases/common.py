@@ -94,7 +94,7 @@ WORDS: dict[str, str] = {
     "tap.refused.no-such-view": "There is no such view.",
     "tap.refused.not-now": "That can't be done in this step.",
     "tap.refused.not-simulated": "This rig is real: there is nothing to play with.",
-    "tap.refused.no-exposure-control": "These cameras set their exposure themselves. Change it in their program.",
+    "tap.refused.no-exposure-control": "These cameras keep their own exposure. Change it in their program.",
     "tap.refused.bad-value": "That value can't be used.",
     "tap.refused.unknown": "That tap is not known.",
     "tap.refused.watching": "This page may watch, and not act.",
