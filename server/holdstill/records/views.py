@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from .measures import FrameMeasures
+from .rig import Pose
 from .sightings import Sighting
 
 
@@ -23,3 +24,5 @@ class View:
     file_names: Mapping[str, str] = field(default_factory=dict)
     proof: bool = False
     """True: kept to test the solution, never used by it."""
+    pose_rig_from_plate: Pose | None = None
+    """The plate's pose when it was kept, by the solution of that moment (nominal rig before one)."""

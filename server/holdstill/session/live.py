@@ -1,0 +1,158 @@
+"""The passing moment: what the newest shot shows, folded from shot to shot and never journalled."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from statistics import median
+
+from holdstill import measure, plan, solve
+from holdstill.limits import limit
+from holdstill.records import (
+    Guide,
+    Nothing,
+    Pose,
+    ShotReport,
+    Sighting,
+    Stillness,
+    Trouble,
+)
+
+from .state import State
+from .troubles import Found, first_trouble
+
+PATH_LENGTH = 60
+"""How many sharpness readings the gauge's path remembers (about 6 s at ten frames a second)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Live:
+    """The newest shot in the light of the session. Disposable: lost on restart without harm."""
+
+    report: ShotReport | None = None
+    sightings: Mapping[str, Sighting] = field(default_factory=dict)
+    pose: Pose | None = None
+    still: Mapping[str, Stillness] = field(default_factory=dict)
+    still_frames: int = 0
+    guide: Guide | None = None
+    seen_trouble: Found | None = None
+    """What this shot shows."""
+    trouble_frames: int = 0
+    trouble: Found | None = None
+    """What the phone says: a trouble that has stood for some frames."""
+    kept_at_ms: float | None = None
+    refused: tuple[int, Trouble] | None = None
+    """The (cue number, trouble) last refused, so that a stream refuses once."""
+    take_now: bool = False
+    recheck_next: bool = False
+    sharpness_best: Mapping[str, float] = field(default_factory=dict)
+    sharpness_path: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    shot_times_ms: tuple[float, ...] = ()
+    shots: int = 0
+    dropped: int = 0
+
+
+def look(live: Live, state: State, report: ShotReport) -> Live:
+    """The moment after `report` (one shot, looked at by a worker). Pure."""
+    seen = {c: s for c, s in report.sightings.items() if isinstance(s, Sighting)}
+    rig_known = state.estimate if state.estimate is not None else state.rig
+    sightings = solve.agree(seen, state.plate, rig_known) if seen else {}
+    pose = solve.live_pose(state.plate, sightings, rig_known) if sightings else None
+    pose = None if isinstance(pose, Nothing) else pose
+    still = _stillness(live, sightings, report)
+    frames = live.still_frames + 1 if _is_still(still) else 0
+    after = replace(
+        live,
+        report=report,
+        sightings=sightings,
+        pose=pose,
+        still=still,
+        still_frames=frames,
+        shots=live.shots + 1,
+        shot_times_ms=(*live.shot_times_ms[-39:], report.taken_at_ms),
+    )
+    after = _remember_sharpness(after)
+    found = first_trouble(
+        state, report, sightings, still, typical_blur_px=typical_blur_px(state), plate_expected=True
+    )
+    after = _settle(after, found, single=report.single)
+    return replace(after, guide=_guide(after, state))
+
+
+def _stillness(
+    live: Live, sightings: Mapping[str, Sighting], report: ShotReport
+) -> dict[str, Stillness]:
+    if live.report is None or report.single:
+        return {}
+    seconds = (report.taken_at_ms - live.report.taken_at_ms) / 1000.0
+    if seconds <= 0:
+        return {}
+    out: dict[str, Stillness] = {}
+    for camera, now in sightings.items():
+        before = live.sightings.get(camera)
+        if before is None:
+            continue
+        motion = measure.stillness(
+            before, now, seconds=seconds, exposure_ms=report.exposure_ms.get(camera)
+        )
+        if isinstance(motion, Stillness):
+            out[camera] = motion
+    return out
+
+
+def _is_still(still: Mapping[str, Stillness]) -> bool:
+    return bool(still) and all(
+        s.shift_px <= limit("still_shift_px")
+        and (s.blur_px is None or s.blur_px <= limit("still_blur_px"))
+        for s in still.values()
+    )
+
+
+def _remember_sharpness(live: Live) -> Live:
+    if live.report is None:
+        return live
+    best, path = dict(live.sharpness_best), dict(live.sharpness_path)
+    for camera, measures in live.report.measures.items():
+        best[camera] = max(best.get(camera, 0.0), measures.sharpness)
+        path[camera] = (*path.get(camera, ())[-(PATH_LENGTH - 1) :], measures.sharpness)
+    return replace(live, sharpness_best=best, sharpness_path=path)
+
+
+def _settle(live: Live, found: Found | None, *, single: bool) -> Live:
+    """Hysteresis: a trouble is said once it has stood for some frames, and unsaid likewise."""
+    same = (found is None) == (live.seen_trouble is None) and (
+        found is None or live.seen_trouble is None or found.trouble is live.seen_trouble.trouble
+    )
+    frames = live.trouble_frames + 1 if same else 1
+    said = found if single or frames >= limit("trouble_frames") else live.trouble
+    return replace(live, seen_trouble=found, trouble_frames=frames, trouble=said)
+
+
+def _guide(live: Live, state: State) -> Guide | None:
+    if state.cue is None or state.cue_spent or live.pose is None:
+        return None
+    return plan.guide(
+        state.cue,
+        live.pose,
+        plate=state.plate,
+        rig=state.rig,
+        estimate=state.estimate,
+        previous=live.guide,
+    )
+
+
+def typical_blur_px(state: State) -> float | None:
+    """Median blur of the views kept so far (px), None before three were kept."""
+    blurs = [
+        s.blur_px
+        for e in state.entries
+        if not e.dropped
+        for s in e.view.sightings.values()
+        if s.blur_px is not None
+    ]
+    return median(blurs) if len(blurs) >= 3 * max(1, len(state.cameras)) else None
+
+
+def forget_sharpness(live: Live) -> Live:
+    """The best sharpness starts afresh (the scene or the aperture has changed)."""
+    return replace(live, sharpness_best={}, sharpness_path={})

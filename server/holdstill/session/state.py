@@ -1,0 +1,227 @@
+"""What a session is at one moment, and the only place where it changes: ``step(state, event)``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from holdstill import settings
+from holdstill.records import (
+    Cue,
+    Estimate,
+    Plate,
+    Rig,
+    Step,
+    TracePoint,
+    View,
+)
+from holdstill.records import events as ev
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Entry:
+    """A kept view and what the user did with it."""
+
+    view: View
+    cue_number: int | None
+    dropped: bool = False
+    brought_back: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Happened:
+    """One line of the session's story, in order: a view by number, or a refused shot."""
+
+    view_id: int | None
+    refusal: ev.ShotRefused | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class State:
+    """A session, folded from its events. Never changed in place."""
+
+    opened: ev.SessionOpened | None = None
+    cameras: tuple[str, ...] = ()
+    step: Step = Step.POSES
+    settings: Mapping[str, settings.Value] = field(default_factory=settings.defaults)
+    entries: tuple[Entry, ...] = ()
+    story: tuple[Happened, ...] = ()
+    file_messages: tuple[str, ...] = ()
+    cue: Cue | None = None
+    cue_number: int = 0
+    cue_spent: bool = True
+    estimate: Estimate | None = None
+    estimate_from: tuple[int, ...] = ()
+    estimate_at_ms: float = 0.0
+    failure: ev.SolveFailed | None = None
+    trace: tuple[TracePoint, ...] = ()
+    lengths: tuple[ev.LengthEntered, ...] = ()
+    proof: ev.Proved | None = None
+    withdrawn: ev.ReadyWithdrawn | None = None
+    recheck: ev.Rechecked | None = None
+    handed: ev.HandedOver | None = None
+    paused: bool = False
+    last_at_ms: float = 0.0
+    events: int = 0
+
+    @property
+    def plate(self) -> Plate:
+        """The plate, its pitch as corrected by the user. Raises ValueError before opening."""
+        if self.opened is None:
+            raise ValueError("the session has not been opened")
+        pitch = [e for e in self.lengths if e.what == "pitch"]
+        if pitch:
+            return replace(self.opened.plate, pitch_mm=pitch[-1].value_mm, pitch_sigma_mm=pitch[-1].sigma_mm)
+        return self.opened.plate
+
+    @property
+    def rig(self) -> Rig:
+        """The rig as described, with lengths entered since. Raises ValueError before opening."""
+        if self.opened is None:
+            raise ValueError("the session has not been opened")
+        tape = [e for e in self.lengths if e.what == "baseline"]
+        if tape:
+            return replace(
+                self.opened.rig, tape_baseline_mm=tape[-1].value_mm, tape_sigma_mm=tape[-1].sigma_mm
+            )
+        return self.opened.rig
+
+    def setting(self, name: str) -> settings.Value:
+        """A setting's value."""
+        return settings.value(self.settings, name)
+
+    def standing(self, *, proof: bool) -> tuple[View, ...]:
+        """Views that were not dropped: those for the solve, or those for the proof."""
+        return tuple(e.view for e in self.entries if not e.dropped and e.view.proof is proof)
+
+    def solve_ids(self) -> tuple[int, ...]:
+        """Numbers of the views that the solve should use."""
+        return tuple(v.view_id for v in self.standing(proof=False))
+
+    def forced_ids(self) -> tuple[int, ...]:
+        """Numbers of the views the user brought back."""
+        return tuple(e.view.view_id for e in self.entries if e.brought_back and not e.dropped)
+
+
+def step(state: State, event: ev.Event) -> State:  # noqa: PLR0912 - one branch per kind of event
+    """The session after `event`. Pure; the same events always give the same session.
+
+    Raises ValueError for an event that can't follow (a second opening, an unknown view).
+    """
+    state = replace(state, last_at_ms=event.at_ms, events=state.events + 1)
+    match event:
+        case ev.SessionOpened():
+            return _open(state, event)
+        case ev.CamerasNamed(cameras=cameras):
+            return replace(state, cameras=cameras)
+        case ev.StepEntered(step=entered):
+            return replace(state, step=entered, cue_spent=True)
+        case ev.SettingChanged(name=name, value=value):
+            if name not in settings.TABLE:
+                raise ValueError(f"unknown setting {name!r}")
+            return replace(state, settings={**state.settings, name: value})
+        case ev.CueSet(cue=cue):
+            return replace(state, cue=cue, cue_number=cue.number, cue_spent=False)
+        case ev.ViewKept():
+            return _keep(state, event)
+        case ev.ShotRefused():
+            return replace(state, story=(*state.story, Happened(None, event)))
+        case ev.FileRefused(message=message):
+            return replace(state, file_messages=(*state.file_messages, message))
+        case ev.ViewDropped(view_id=view_id):
+            return _mark(state, view_id, dropped=True)
+        case ev.ViewBroughtBack(view_id=view_id):
+            return _mark(state, view_id, brought_back=True)
+        case ev.Solved():
+            return _solved(state, event)
+        case ev.SolveFailed():
+            return replace(state, failure=event)
+        case ev.LengthEntered():
+            return replace(
+                state, lengths=(*state.lengths, event), estimate_from=(), failure=None, proof=None
+            )
+        case ev.Proved():
+            return replace(state, proof=event, withdrawn=None)
+        case ev.Rechecked(result=result):
+            withdrawn = (
+                ev.ReadyWithdrawn(event.at_ms, "moved")
+                if result.moved and result.matters
+                else state.withdrawn
+            )
+            return replace(state, recheck=event, withdrawn=withdrawn)
+        case ev.ReadyWithdrawn():
+            return replace(state, withdrawn=event)
+        case ev.HandedOver():
+            return replace(state, handed=event)
+        case ev.Paused():
+            return replace(state, paused=True)
+        case ev.Resumed():
+            return replace(state, paused=False)
+
+
+def _open(state: State, event: ev.SessionOpened) -> State:
+    if state.opened is not None:
+        raise ValueError("the session is open already")
+    return replace(
+        state,
+        opened=event,
+        cameras=event.cameras,
+        settings={**settings.defaults(), **event.settings},
+    )
+
+
+def _keep(state: State, event: ev.ViewKept) -> State:
+    if any(e.view.view_id == event.view.view_id for e in state.entries):
+        raise ValueError(f"view {event.view.view_id} was kept already")
+    spent = state.cue_spent or state.cue is None or not state.opened or not state.opened.single_shots
+    return replace(
+        state,
+        entries=(*state.entries, Entry(event.view, event.cue_number)),
+        story=(*state.story, Happened(event.view.view_id, None)),
+        cue_spent=spent or event.cue_number == state.cue_number,
+        proof=None,
+    )
+
+
+def _mark(state: State, view_id: int, *, dropped: bool = False, brought_back: bool = False) -> State:
+    if all(e.view.view_id != view_id for e in state.entries):
+        raise ValueError(f"there is no view {view_id}")
+    entries = tuple(
+        replace(e, dropped=dropped or e.dropped, brought_back=brought_back or e.brought_back)
+        if e.view.view_id == view_id
+        else e
+        for e in state.entries
+    )
+    return replace(state, entries=entries, cue_spent=True, failure=None, proof=None, estimate_from=())
+
+
+def _solved(state: State, event: ev.Solved) -> State:
+    headline = headline_value(event.estimate)
+    trace = state.trace
+    if headline is not None:
+        trace = (*trace, TracePoint(len(event.estimate.used_view_ids), headline))
+    return replace(
+        state,
+        estimate=event.estimate,
+        estimate_from=event.from_view_ids,
+        estimate_at_ms=event.at_ms,
+        failure=None,
+        trace=trace,
+        cue_spent=state.cue_spent,
+    )
+
+
+def headline_value(estimate: Estimate) -> float | None:
+    """The quantity whose fall is shown: length error, else the first one; None without any."""
+    named = {q.name: q.value for q in estimate.quantities}
+    if "length_um" in named:
+        return named["length_um"]
+    return next(iter(named.values()), None)
+
+
+def replay(events: list[ev.Event]) -> State:
+    """The session that these events give."""
+    state = State()
+    for event in events:
+        state = step(state, event)
+    return state

@@ -1,0 +1,124 @@
+"""What a session wants done next, as records for the workers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from holdstill.limits import limit
+from holdstill.records import Estimate, Plate, Pose, Rig, Step, View
+
+from .state import State
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SolveWork:
+    """Solve these views. `start` warm-starts a stream's session; folders are solved afresh, so
+    that the order in which files came does not matter."""
+
+    plate: Plate
+    rig: Rig
+    views: tuple[View, ...]
+    cameras: tuple[str, ...]
+    forced: tuple[int, ...]
+    start: Estimate | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlanWork:
+    """Choose the next pose."""
+
+    plate: Plate
+    rig: Rig
+    estimate: Estimate | None
+    kept_poses: tuple[Pose, ...]
+    live_pose: Pose | None
+    number: int
+    cameras: tuple[str, ...]
+    proof: bool
+    plan: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ProveWork:
+    """Test the solution on views it did not use (k-fold when there are none)."""
+
+    plate: Plate
+    rig: Rig
+    estimate: Estimate
+    views: tuple[View, ...]
+    proof_views: tuple[View, ...]
+
+
+Work = SolveWork | PlanWork | ProveWork
+
+
+def wanted(state: State, live_pose: Pose | None = None) -> Work | None:
+    """The one thing to work out next, or None. Solving comes before planning before proving."""
+    if state.opened is None:
+        return None
+    ids = state.solve_ids()
+    failed = state.failure is not None and state.failure.from_view_ids == ids
+    if ids and state.estimate_from != ids and not failed:
+        return SolveWork(
+            state.plate,
+            state.rig,
+            state.standing(proof=False),
+            state.cameras,
+            state.forced_ids(),
+            None if state.opened.single_shots else state.estimate,
+        )
+    if proof_due(state) and state.estimate is not None:
+        return ProveWork(
+            state.plate,
+            state.rig,
+            state.estimate,
+            state.standing(proof=False),
+            state.standing(proof=True),
+        )
+    if state.cue_spent and not state.paused and cue_due(state):
+        return PlanWork(
+            state.plate,
+            state.rig,
+            state.estimate,
+            kept_poses(state),
+            live_pose,
+            state.cue_number + 1,
+            state.cameras,
+            state.step is Step.PROOF,
+            str(state.setting("plan")),
+        )
+    return None
+
+
+def cue_due(state: State) -> bool:
+    """Whether this step asks for poses, and still wants some."""
+    if state.step is Step.PROOF:
+        return len(state.standing(proof=True)) < int(state.setting("proof_views"))
+    if state.step in (Step.POSES, Step.SOLVE):
+        return len(state.solve_ids()) < int(state.setting("goal_views_most"))
+    return False
+
+
+def proof_due(state: State) -> bool:
+    """Whether enough proof views are there and have not been looked at."""
+    enough = len(state.standing(proof=True)) >= int(state.setting("proof_views"))
+    return state.step is Step.PROOF and enough and state.proof is None
+
+
+def kept_poses(state: State) -> tuple[Pose, ...]:
+    """Poses of the views that stand, by the newest solution where it has them."""
+    solved = {v.view_id: v.pose_rig_from_plate for v in state.estimate.views} if state.estimate else {}
+    poses = [
+        solved.get(e.view.view_id, e.view.pose_rig_from_plate) for e in state.entries if not e.dropped
+    ]
+    return tuple(p for p in poses if p is not None)
+
+
+def enough(state: State) -> bool:
+    """Whether the views so far reach every goal and the next promises little."""
+    estimate = state.estimate
+    if estimate is None or len(estimate.used_view_ids) < limit("enough_views"):
+        return False
+    if any(q.value > q.goal for q in estimate.quantities) or not estimate.quantities:
+        return False
+    return state.cue is None or state.cue_spent or state.cue.gain < limit("enough_gain")
