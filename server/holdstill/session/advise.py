@@ -1,0 +1,171 @@
+"""The one thing to say now."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from holdstill.limits import limit
+from holdstill.phrases import cues
+from holdstill.records import (
+    Advice,
+    Cue,
+    Guide,
+    Order,
+    Part,
+    Place,
+    Ready,
+    Rhythm,
+    Say,
+    Step,
+    Tone,
+    Trouble,
+)
+
+from .live import Live
+from .state import State
+from .troubles import Found
+from .verdict import verdict
+from .work import cue_due, enough
+
+POSE_STEPS = (Step.POSES, Step.SOLVE, Step.PROOF)
+
+
+def advise(state: State, live: Live, rhythm: Rhythm, now_ms: float) -> Advice:
+    """What the phone says now: at most one trouble, one cue, one order. Pure.
+
+    `now_ms` is on the server's clock, like every time in `state` and `live`.
+    """
+    if state.paused:
+        return _plain(state, Say("advice.paused"), Order.PAUSED)
+    if state.step not in POSE_STEPS:
+        return _of_step(state, live)
+    if live.kept_at_ms is not None and now_ms - live.kept_at_ms < limit("kept_shown_ms"):
+        return _kept(state, live)
+    silent = _silence(state, live, rhythm, now_ms)
+    if silent is not None:
+        return silent
+    if live.trouble is not None:
+        return _in_trouble(state, live, live.trouble)
+    if state.cue is None or state.cue_spent:
+        return _between(state)
+    return _cue(state, live, rhythm, now_ms, state.cue)
+
+
+def _plain(state: State, headline: Say, order: Order, tone: Tone = Tone.SILENT) -> Advice:
+    return Advice(state.step, headline, order, tone)
+
+
+def _kept(state: State, live: Live) -> Advice:
+    count = len(state.solve_ids()) + len(state.standing(proof=True))
+    return Advice(
+        state.step, Say("advice.kept", {"count": count}), Order.KEPT, Tone.KEPT, cue=state.cue, nearness=1.0
+    )
+
+
+def _silence(state: State, live: Live, rhythm: Rhythm, now_ms: float) -> Advice | None:
+    single = state.opened is not None and state.opened.single_shots
+    if live.report is None:
+        key = "advice.first shot" if single else "advice.waiting for pictures"
+        return _plain(state, Say(key), Order.WAIT)
+    if not single and now_ms - live.report.taken_at_ms > limit("silence_ms"):
+        headline, remedy = cues.trouble_says(Trouble.NO_FRAMES, None, None)
+        return Advice(
+            state.step, headline, Order.WAIT, Tone.TROUBLE, remedy=remedy, trouble=Trouble.NO_FRAMES
+        )
+    return None
+
+
+def _in_trouble(state: State, live: Live, found: Found) -> Advice:
+    place = found.place.value if found.place is not None else None
+    headline, remedy = cues.trouble_says(found.trouble, found.camera, place)
+    if found.trouble is Trouble.BAD_FILE and "message" in found.numbers:
+        remedy = Say("advice.message", {"message": found.numbers["message"]})
+    order = Order.SHOW_PLATE if found.trouble is Trouble.NO_PLATE else Order.WAIT
+    single = live.report is not None and live.report.single
+    return Advice(
+        state.step,
+        headline,
+        order,
+        Tone.NOT_KEPT if single else Tone.TROUBLE,
+        cue=state.cue if not state.cue_spent else None,
+        guide=live.guide,
+        remedy=remedy,
+        trouble=found.trouble,
+        trouble_camera=found.camera,
+    )
+
+
+def _between(state: State) -> Advice:
+    if state.step is Step.PROOF and not cue_due(state):
+        key = "advice.proving" if state.proof is None else f"advice.verdict.{verdict(state).state.value}"
+        return _plain(state, Say(key), Order.DONE if state.proof else Order.WAIT)
+    if state.step is not Step.PROOF and enough(state):
+        return _plain(state, Say("advice.enough"), Order.DONE, Tone.READY)
+    return _plain(state, Say("advice.thinking"), Order.WAIT)
+
+
+def _cue(state: State, live: Live, rhythm: Rhythm, now_ms: float, cue: Cue) -> Advice:
+    guide = live.guide
+    part = guide.part if guide is not None else _first_part(cue)
+    order = guide.order if guide is not None else Order.SHOW_PLATE
+    if state.opened is not None and state.opened.single_shots:
+        part, order = _timed(cue, guide, rhythm, now_ms)
+    headline = cues.cue_headline(cue.instruction, part)
+    nearness = 0.0 if guide is None else max(0.0, min(1.0, 1.0 - guide.distance))
+    return Advice(
+        state.step,
+        headline,
+        order,
+        _tone(guide, order),
+        cue=cue,
+        guide=guide,
+        nearness=nearness,
+        marks=_marks(state, cue, guide),
+    )
+
+
+def _first_part(cue: Cue) -> Part:
+    flat = cue.instruction.lean_deg == 0
+    return Part.PLACE if flat else Part.LEAN
+
+
+def _timed(cue: Cue, guide: Guide | None, rhythm: Rhythm, now_ms: float) -> tuple[Part, Order]:
+    """With shots at intervals there is no live view between them: the cue's own moves, then
+    *hold still* when the next shot is due."""
+    part = _first_part(cue) if guide is None or guide.part is Part.STILL else guide.part
+    if rhythm.next_at_ms is not None and 0 <= rhythm.next_at_ms - now_ms < limit("still_before_ms"):
+        return part, Order.HOLD_STILL
+    return part, Order.MOVE
+
+
+def _tone(guide: Guide | None, order: Order) -> Tone:
+    if order is Order.HOLD_STILL:
+        return Tone.STILL
+    if guide is None:
+        return Tone.SILENT
+    return Tone.COLDER if order is Order.BACK_A_LITTLE else Tone.WARMER
+
+
+def _marks(state: State, cue: Cue, guide: Guide | None) -> Mapping[str, Place]:
+    if guide is not None and guide.edges:
+        return guide.edges
+    if cue.instruction.place is Place.CENTRE:
+        return {}
+    return dict.fromkeys(state.cameras, cue.instruction.place)
+
+
+def _of_step(state: State, live: Live) -> Advice:
+    step = state.step
+    if step is Step.HANDOVER:
+        key = "advice.handed over" if state.handed is not None else "advice.hand over"
+        tone = Tone.READY if verdict(state).state is Ready.READY else Tone.SILENT
+        return _plain(state, Say(key), Order.DONE, tone)
+    if step is Step.RECHECK:
+        if state.recheck is None:
+            return _plain(state, Say("advice.recheck"), Order.WAIT)
+        moved = state.recheck.result
+        key = "moved" if moved.moved and moved.matters else "within" if moved.moved else "unmoved"
+        return _plain(state, Say(f"advice.recheck.{key}"), Order.DONE)
+    if live.report is None:
+        return _plain(state, Say("advice.waiting for pictures"), Order.WAIT)
+    return _plain(state, Say(f"advice.step.{step.value}"), Order.WAIT)

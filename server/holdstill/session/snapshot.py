@@ -1,0 +1,213 @@
+"""Everything the pages show, gathered from the session and the moment."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from holdstill.limits import limit
+from holdstill.phrases import cues
+from holdstill.records import (
+    Advice,
+    CameraState,
+    Coverage,
+    HandoverFile,
+    Place,
+    Ready,
+    Rhythm,
+    Say,
+    SimState,
+    Snapshot,
+    Step,
+    StepState,
+    Storage,
+    ViewRow,
+)
+from holdstill.records import events as ev
+
+from .live import Live
+from .state import Entry, State
+from .verdict import verdict
+from .work import enough
+
+STORY_SHOWN = 200
+"""Most lines of the story that a page shows (the newest)."""
+
+NO_COVERAGE = Coverage((), None, dict.fromkeys(Place, 0), None, ())
+
+
+@dataclass(frozen=True, slots=True)
+class Around:
+    """What the snapshot needs from outside the session."""
+
+    now_ms: float
+    plate_words: str
+    rhythm: Rhythm
+    coverage: Coverage
+    storage: Storage | None = None
+    solving: bool = False
+    files: tuple[HandoverFile, ...] = ()
+    sim: SimState | None = None
+
+
+def snapshot(state: State, live: Live, advice: Advice, around: Around) -> Snapshot:
+    """The state of a session for the pages. Pure."""
+    estimate = state.estimate
+    name = state.opened.name if state.opened is not None else ""
+    return Snapshot(
+        session_name=name,
+        plate_words=around.plate_words,
+        at_ms=around.now_ms,
+        step=state.step,
+        steps=steps(state, live),
+        advice=advice,
+        cameras=tuple(_camera(state, live, camera) for camera in state.cameras),
+        coverage=around.coverage,
+        views=rows(state),
+        kept_count=len(state.solve_ids()),
+        customary_count=int(limit("customary_views")),
+        trace=state.trace,
+        quantities=estimate.quantities if estimate else (),
+        camera_estimates=estimate.cameras if estimate else (),
+        pair_estimates=estimate.pairs if estimate else (),
+        rms_px=estimate.rms_px if estimate else None,
+        checks=estimate.checks if estimate else (),
+        plate_shape=estimate.plate_shape if estimate else None,
+        proof=state.proof.result if state.proof else None,
+        verdict=verdict(state),
+        files=around.files,
+        storage=around.storage,
+        rhythm=around.rhythm,
+        paused=state.paused,
+        solving=around.solving,
+        file_messages=state.file_messages[-int(limit("file_storm")) :],
+        dropped_frames=live.dropped,
+        operator_faces_cameras=bool(state.setting("faces_cameras")),
+        sim=around.sim,
+        lens_reason=estimate.lens_reason if estimate else "",
+    )
+
+
+def _camera(state: State, live: Live, camera: str) -> CameraState:
+    report = live.report
+    sighting = live.sightings.get(camera)
+    printed = state.plate.point_count - len(state.plate.absent)
+    return CameraState(
+        name=camera,
+        found=len(sighting.point_ids) if sighting is not None else 0,
+        wanted=printed,
+        measures=report.measures.get(camera) if report else None,
+        size_px=report.sizes_px.get(camera) if report else None,
+        sharpness_best=live.sharpness_best.get(camera),
+        sharpness_path=live.sharpness_path.get(camera, ()),
+        focus_say=None,
+        light_say=_light(live, camera),
+    )
+
+
+def _light(live: Live, camera: str) -> Say | None:
+    """One sentence on the light in a camera's newest picture."""
+    measures = live.report.measures.get(camera) if live.report else None
+    if measures is None:
+        return Say("focus.no-picture")
+    if measures.dot_fill is None:
+        return Say("light.no-plate")
+    if measures.glare and max(g.plate_share for g in measures.glare) > limit("glare_share"):
+        size = live.report.sizes_px[camera] if live.report else (1, 1)
+        worst = max(measures.glare, key=lambda g: g.plate_share)
+        return Say("light.glare", {"place": ninth(worst.x_px, worst.y_px, size).value})
+    if measures.dot_fill < limit("light_dot_fill"):
+        return Say("light.dots-dim")
+    if measures.ground_fill is not None and measures.ground_fill > limit("light_ground_fill"):
+        return Say("light.dots-over")
+    return Say("light.good")
+
+
+def ninth(x_px: float, y_px: float, size_px: tuple[int, int]) -> Place:
+    """The part of the picture (a ninth) that holds a point, as the cameras see it."""
+    column = min(2, max(0, int(3 * x_px / size_px[0])))
+    row = min(2, max(0, int(3 * y_px / size_px[1])))
+    return tuple(Place)[3 * row + column]
+
+
+def rows(state: State) -> tuple[ViewRow, ...]:
+    """The session's story, newest last: views and refused shots."""
+    entries = {e.view.view_id: e for e in state.entries}
+    out: list[ViewRow] = []
+    for line in state.story[-STORY_SHOWN:]:
+        if line.view_id is not None:
+            out.append(_view_row(state, entries[line.view_id]))
+        elif line.refusal is not None:
+            out.append(_refusal_row(line.refusal))
+    return tuple(out)
+
+
+def _view_row(state: State, entry: Entry) -> ViewRow:
+    view, estimate = entry.view, state.estimate
+    word, reason = "kept", None
+    if entry.dropped:
+        word = "dropped"
+    elif view.proof:
+        word = "proof"
+    elif estimate is not None:
+        for aside in estimate.set_aside:
+            if aside.view_id == view.view_id and not aside.point_ids:
+                word = "set aside"
+                reason = Say("reason.set aside", {"why": aside.reason})
+    fit = next((f for f in estimate.views if f.view_id == view.view_id), None) if estimate else None
+    return ViewRow(
+        view_id=view.view_id,
+        name=view.name,
+        state=word,
+        reason=reason,
+        at_ms=view.taken_at_ms,
+        digests=view.originals,
+        rms_px=fit.rms_px if fit else {},
+        gain=fit.information_gain if fit else None,
+    )
+
+
+def _refusal_row(refusal: ev.ShotRefused) -> ViewRow:
+    return ViewRow(
+        view_id=None,
+        name=refusal.shot_name,
+        state="not kept",
+        reason=cues.trouble_short(refusal.trouble),
+        at_ms=refusal.at_ms,
+        digests=refusal.originals,
+        trouble=refusal.trouble,
+        camera=refusal.camera,
+    )
+
+
+def steps(state: State, live: Live) -> tuple[StepState, ...]:
+    """Each step's state, by what is known and not by which pages were opened."""
+    done = {
+        Step.RIG: bool(state.rig.cameras) and state.rig.stand_off_mm is not None,
+        Step.FOCUS: state.estimate is not None,
+        Step.LIGHT: state.estimate is not None,
+        Step.POSES: enough(state) or state.proof is not None,
+        Step.SOLVE: state.estimate is not None and not any(q.value > q.goal for q in state.estimate.quantities),
+        Step.PROOF: state.proof is not None and state.proof.result.passed,
+        Step.HANDOVER: state.handed is not None,
+        Step.RECHECK: state.recheck is not None,
+    }
+    stopped = verdict(state).state is Ready.STOP
+    out = []
+    for step in Step:
+        word = "done" if done[step] else "todo"
+        if step is state.step:
+            word = "trouble" if live.trouble is not None else "now"
+        elif step is Step.SOLVE and stopped:
+            word = "trouble"
+        out.append(StepState(step, word, _note(state, step)))
+    return tuple(out)
+
+
+def _note(state: State, step: Step) -> Say | None:
+    if step is Step.POSES and state.entries:
+        return Say("note.views", {"count": len(state.solve_ids())})
+    if step is Step.SOLVE and state.estimate is not None:
+        return Say("note.rms", {"rms_px": state.estimate.rms_px})
+    if step is Step.PROOF and state.standing(proof=True):
+        return Say("note.views", {"count": len(state.standing(proof=True))})
+    return None
