@@ -15,7 +15,7 @@ from .estimate import (
     ViewFit,
 )
 from .frames import Frame, FrameBytes, FrameFile, Original, Picture, Shot
-from .measures import FrameMeasures, GlarePatch, Stillness
+from .measures import FrameMeasures, GlarePatch, HiddenPatch, Stillness
 from .nothing import Nothing
 from .plate import FloatArray, IntArray, Mark, Marker, MarkKind, Plate, PlateKind
 from .report import ShotReport
@@ -40,7 +40,7 @@ from .views import View
 __all__ = [
     "Advice", "CameraDescription", "CameraEstimate", "CameraState", "Check", "Coverage", "Cue",
     "DotFlag", "DriftResult", "Estimate", "FloatArray", "Frame", "FrameBytes", "FrameFile",
-    "FrameMeasures", "GlarePatch", "Guide", "HandoverFile", "Instruction", "IntArray", "Lean",
+    "FrameMeasures", "GlarePatch", "Guide", "HandoverFile", "HiddenPatch", "Instruction", "IntArray", "Lean",
     "Lens", "LivePicture", "Mark", "MarkKind", "Marker", "Nothing", "Order", "Original", "PairEstimate", "Part",
     "Picture", "Place", "Plate", "PlateKind", "PlateShape", "Pose", "ProofResult", "Quantity",
     "Reach", "Ready", "Rhythm", "Rig", "Roll", "Say", "SetAside", "Shot", "ShotReport", "Sighting",

@@ -54,6 +54,14 @@ class CueSet:
     cue: Cue
 
 
+@dataclass(frozen=True, slots=True)
+class CueSkipped:
+    """The person asked for another pose."""
+
+    at_ms: float
+    cue_number: int
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ViewKept:
     """A shot was kept, with the numbers that decided (`grounds`)."""
@@ -166,7 +174,7 @@ class Resumed:
 
 
 Event = (
-    SessionOpened | CamerasNamed | StepEntered | SettingChanged | CueSet | ViewKept | ShotRefused
+    SessionOpened | CamerasNamed | StepEntered | SettingChanged | CueSet | CueSkipped | ViewKept | ShotRefused
     | FileRefused | ViewDropped | ViewBroughtBack | Solved | SolveFailed | LengthEntered | Proved
     | Rechecked | ReadyWithdrawn | HandedOver | Paused | Resumed
 )

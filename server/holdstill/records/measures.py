@@ -20,6 +20,28 @@ class GlarePatch:
 
 
 @dataclass(frozen=True, slots=True)
+class HiddenPatch:
+    """Neighbouring plate points that were expected and not found, and what is seen there.
+
+    cause
+        ``"glare"``, ``"shadow"``, ``"finger"`` or ``"unclear"``.
+    x_px, y_px
+        Middle of the points' expected places.
+    level_share
+        Level seen there over the plate's middle level. `contrast_share`: contrast left between
+        bright and dark parts over the plate's own. `at_edge`: reaches the plate's edge.
+    """
+
+    cause: str
+    point_ids: tuple[int, ...]
+    x_px: float
+    y_px: float
+    level_share: float
+    contrast_share: float
+    at_edge: bool
+
+
+@dataclass(frozen=True, slots=True)
 class FrameMeasures:
     """Measures of one frame. Shares and fills are 0..1 unless told otherwise.
 
@@ -64,6 +86,24 @@ class FrameMeasures:
     """Share of the picture's area inside the plate's outline; None without plate."""
     motion_blur_px: float | None = None
     """Directional excess of blur, px (single frames); None when not measurable."""
+    motion_blur_error_px: float | None = None
+    """Standard error of `motion_blur_px`, px."""
+    motion_direction_deg: float | None = None
+    """Direction of that smear, from x toward y (picture), -90..90."""
+    hidden: tuple[HiddenPatch, ...] = ()
+    """Missing points of the plate and what hides them, largest group first."""
+    high_share: float | None = None
+    """99th percentile of the picture over the clipping level."""
+    low_share: float | None = None
+    """1st percentile of the picture over the clipping level."""
+    clip_seen: bool = False
+    """True when a pile-up in the histogram showed `clip_level`; False: taken from the bit depth."""
+    sharpness_sigma: float | None = None
+    """Standard deviation of `sharpness` from the frame's own noise."""
+    smear_anisotropy: float | None = None
+    """(l1 - l2)/(l1 + l2) of the whole picture's gradient energy, 0..1."""
+    region_means: tuple[float, ...] = ()
+    """Mean level of each region, grey values, in the order of `sharpness_regions`."""
 
 
 @dataclass(frozen=True, slots=True)

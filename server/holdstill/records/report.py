@@ -27,6 +27,8 @@ class ShotReport:
     bit_depths: Mapping[str, int]
     previews: Mapping[str, bytes] = field(default_factory=dict)
     refused: Mapping[str, str] = field(default_factory=dict)
+    saturated: Mapping[str, bytes] = field(default_factory=dict)
+    """camera -> small grey PNG, non-zero where the picture clips; absent where it does not."""
     notes: tuple[str, ...] = ()
     exposure_ms: Mapping[str, float] = field(default_factory=dict)
     took_ms: float = 0.0
