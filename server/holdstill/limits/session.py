@@ -124,4 +124,19 @@ ROWS: tuple[Limit, ...] = (
         "the plate's dark part should stay below this share of the clipping level",
         "chosen", "half the contrast is left between dots at full and ground",
     ),
+    Limit(
+        "watch_every_ms", 3000, "ms",
+        "how often, once ready, a later picture of the plate is held against the calibration",
+        "chosen", "a solve's worth of work every few seconds leaves the machine free for the pages",
+    ),
+    Limit(
+        "watch_votes", 2, "pictures",
+        "later pictures in a row that must speak against a ready rig before it is withdrawn",
+        "chosen", "one can be a plate that moved between the cameras",
+    ),
+    Limit(
+        "advance_after_ms", 2500, "ms",
+        "how long a finished step stands on the phone before a stream moves on by itself",
+        "chosen", "time to read the sentence that says so",
+    ),
 )

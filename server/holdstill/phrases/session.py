@@ -40,4 +40,7 @@ WORDS: dict[str, str] = {
     "reason.set aside": "{why}",
     "note.views": "{count} views",
     "note.rms": "{rms_px:.3f} px rms",
+    "loop.worker lost": "{name} could not be looked at: the worker was replaced. Take the shot again.",
+    "loop.handed over": "{count} files are written",
+    "handover.file": "{what}",
 }

@@ -4,16 +4,26 @@ Pure: no clock, no files, no randomness. Replaying the events gives the same ses
 """
 
 from .advise import advise
-from .judge import Decision, Keep, Let, Refuse, judge
+from .judge import TAKING, Decision, Keep, Let, Refuse, judge
 from .live import Live, forget_sharpness, look
 from .snapshot import NO_COVERAGE, Around, snapshot
 from .state import Entry, State, replay, step
 from .troubles import Found, first_trouble
 from .verdict import scale_known, verdict
-from .work import PlanWork, ProveWork, SolveWork, Work, enough, kept_poses, wanted
+from .work import (
+    PlanWork,
+    ProveWork,
+    RecheckWork,
+    SolveWork,
+    Work,
+    enough,
+    kept_poses,
+    next_step,
+    wanted,
+)
 
 __all__ = [
-    "NO_COVERAGE", "Around", "Decision", "Entry", "Found", "Keep", "Let", "Live", "PlanWork", "ProveWork",
-    "Refuse", "SolveWork", "State", "Work", "advise", "enough", "first_trouble", "forget_sharpness", "judge",
-    "kept_poses", "look", "replay", "scale_known", "snapshot", "step", "verdict", "wanted",
+    "NO_COVERAGE", "TAKING", "Around", "Decision", "Entry", "Found", "Keep", "Let", "Live", "PlanWork", "ProveWork",
+    "RecheckWork", "Refuse", "SolveWork", "State", "Work", "advise", "enough", "first_trouble", "forget_sharpness", "judge",
+    "kept_poses", "look", "next_step", "replay", "scale_known", "snapshot", "step", "verdict", "wanted",
 ]

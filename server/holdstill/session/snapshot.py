@@ -47,6 +47,8 @@ class Around:
     solving: bool = False
     files: tuple[HandoverFile, ...] = ()
     sim: SimState | None = None
+    message: str | None = None
+    """A trouble of the machine itself (disk, worker), in words."""
 
 
 def snapshot(state: State, live: Live, advice: Advice, around: Around) -> Snapshot:
@@ -79,12 +81,17 @@ def snapshot(state: State, live: Live, advice: Advice, around: Around) -> Snapsh
         rhythm=around.rhythm,
         paused=state.paused,
         solving=around.solving,
-        file_messages=state.file_messages[-int(limit("file_storm")) :],
+        file_messages=_messages(state, around.message),
         dropped_frames=live.dropped,
         operator_faces_cameras=bool(state.setting("faces_cameras")),
         sim=around.sim,
         lens_reason=estimate.lens_reason if estimate else "",
     )
+
+
+def _messages(state: State, message: str | None) -> tuple[str, ...]:
+    newest = state.file_messages[-int(limit("file_storm")) :]
+    return newest if message is None else (*newest, message)
 
 
 def _camera(state: State, live: Live, camera: str) -> CameraState:

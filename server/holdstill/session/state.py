@@ -10,6 +10,7 @@ from holdstill.records import (
     Cue,
     Estimate,
     Plate,
+    Pose,
     Rig,
     Step,
     TracePoint,
@@ -50,6 +51,8 @@ class State:
     cue: Cue | None = None
     cue_number: int = 0
     cue_spent: bool = True
+    skipped: tuple[Pose, ...] = ()
+    """Wished poses the person asked to leave out since the last view was kept."""
     estimate: Estimate | None = None
     estimate_from: tuple[int, ...] = ()
     estimate_at_ms: float = 0.0
@@ -122,6 +125,9 @@ def step(state: State, event: ev.Event) -> State:  # noqa: PLR0912 - one branch 
             return replace(state, settings={**state.settings, name: value})
         case ev.CueSet(cue=cue):
             return replace(state, cue=cue, cue_number=cue.number, cue_spent=False)
+        case ev.CueSkipped():
+            skipped = () if state.cue is None else (state.cue.pose_rig_from_plate,)
+            return replace(state, cue_spent=True, skipped=(*state.skipped, *skipped))
         case ev.ViewKept():
             return _keep(state, event)
         case ev.ShotRefused():
@@ -180,6 +186,7 @@ def _keep(state: State, event: ev.ViewKept) -> State:
         story=(*state.story, Happened(event.view.view_id, None)),
         cue_spent=spent or event.cue_number == state.cue_number,
         proof=None,
+        skipped=(),
     )
 
 

@@ -36,6 +36,7 @@ class PlanWork:
     cameras: tuple[str, ...]
     proof: bool
     plan: str
+    skipped: tuple[Pose, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,7 +50,17 @@ class ProveWork:
     proof_views: tuple[View, ...]
 
 
-Work = SolveWork | PlanWork | ProveWork
+@dataclass(frozen=True, slots=True, eq=False)
+class RecheckWork:
+    """Hold later views against the stored calibration."""
+
+    plate: Plate
+    rig: Rig
+    estimate: Estimate
+    views: tuple[View, ...]
+
+
+Work = SolveWork | PlanWork | ProveWork | RecheckWork
 
 
 def wanted(state: State, live_pose: Pose | None = None) -> Work | None:
@@ -86,6 +97,7 @@ def wanted(state: State, live_pose: Pose | None = None) -> Work | None:
             state.cameras,
             state.step is Step.PROOF,
             str(state.setting("plan")),
+            state.skipped,
         )
     return None
 
@@ -122,3 +134,12 @@ def enough(state: State) -> bool:
     if any(q.value > q.goal for q in estimate.quantities) or not estimate.quantities:
         return False
     return state.cue is None or state.cue_spent or state.cue.gain < limit("enough_gain")
+
+
+def next_step(state: State) -> Step | None:
+    """The step that a stream moves on to by itself, or None to stay."""
+    if state.step in (Step.POSES, Step.SOLVE) and state.cue_spent is False and enough(state):
+        return Step.PROOF
+    if state.step is Step.PROOF and state.proof is not None and state.proof.result.passed:
+        return Step.HANDOVER
+    return None

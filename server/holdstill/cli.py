@@ -1,0 +1,59 @@
+"""The front door: ``holdstill COMMAND``. Each command stands in a file of its own in ``commands``."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import logging
+import sys
+
+from . import __version__
+from .errors import HoldstillError
+
+COMMANDS = (
+    "demo", "serve", "review", "find", "gauge", "target", "plan", "recheck", "sessions", "samples",
+)
+"""Names of the files in ``commands``, in the order in which ``--help`` shows them."""
+
+BUG = (
+    "Something went wrong inside Holdstill, and it is not your doing. Nothing that was kept is lost. "
+    "Run the same command with --verbose to see where, and send that on."
+)
+
+
+def parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    top = argparse.ArgumentParser(
+        prog="holdstill", description="A live bench-side capture coach for stereo camera rigs."
+    )
+    top.add_argument("--version", action="version", version=f"holdstill {__version__}")
+    top.add_argument("--verbose", action="store_true", help="show what happens inside")
+    subparsers = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    for name in COMMANDS:
+        importlib.import_module(f"holdstill.commands.{name}").add(subparsers)
+    return top
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run a command. Exit status: 0 fine or ready, 1 not yet, 2 bad input, 3 stop."""
+    args = parser().parse_args(argv)
+    logging.basicConfig(level=logging.INFO if args.verbose else logging.WARNING, format="%(message)s")
+    try:
+        status: int = args.run(args)
+    except HoldstillError as error:
+        print(f"holdstill: {error}", file=sys.stderr)
+        return error.exit_status
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        return 0
+    except Exception:
+        if args.verbose:
+            raise
+        print(f"holdstill: {BUG}", file=sys.stderr)
+        return 70
+    return status
+
+
+if __name__ == "__main__":
+    sys.exit(main())

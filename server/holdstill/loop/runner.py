@@ -1,0 +1,365 @@
+"""The running loop: the single writer. Shots in, events journalled and stepped, work started,
+advice published."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from holdstill import session
+from holdstill.archive import Journal, Originals
+from holdstill.errors import StorageTrouble
+from holdstill.intake.rhythm import rhythm_of
+from holdstill.intake.source import Source
+from holdstill.limits import limit
+from holdstill.records import (
+    Advice,
+    Coverage,
+    Frame,
+    Nothing,
+    Rhythm,
+    Shot,
+    ShotReport,
+    Step,
+    View,
+)
+from holdstill.records import events as ev
+from holdstill.session import Keep, Let, Live, Refuse, State
+
+from .hub import Revisions
+from .outcome import event_of
+from .pool import Pool, WorkerLost
+from .worker import do, look_at
+
+log = logging.getLogger("holdstill")
+
+__all__ = ["Frame", "Parts", "Runner"]
+
+
+@dataclass(slots=True)
+class Parts:
+    """What a runner is put together from (see ``compose``)."""
+
+    journal: Journal
+    originals: Originals
+    source: Source
+    eye: Pool
+    mind: Pool
+    now_ms: Callable[[], float]
+    coverage: Callable[[State], Coverage]
+    hand_over: Callable[[State], list[tuple[str, int]]]
+
+
+class Runner:
+    """One session, running. Everything but `arrive` and `complain` is called on the event loop."""
+
+    def __init__(self, parts: Parts) -> None:
+        self.parts = parts
+        self.state: State = session.replay(parts.journal.events())
+        self.live = Live()
+        self.advice: Advice | None = None
+        self.coverage: Coverage = session.NO_COVERAGE
+        self.rhythm = Rhythm("unknown", None, 0, proven=False, last_at_ms=None)
+        self.thinking = False
+        self.message: str | None = None
+        """A trouble with the disk or a worker, in words, until it is over."""
+        self.changes = Revisions()
+        self.pictures = Revisions()
+        self.reports: dict[str, tuple[int, ShotReport]] = {}
+        """camera -> (picture number, the report it came with)."""
+        self._queue: deque[Shot] = deque()
+        self._arrived = asyncio.Event()
+        self._wake = asyncio.Event()
+        self._lock = asyncio.Lock()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._tasks: list[asyncio.Task[None]] = []
+        self._no_plan_at = -1
+        self._covered_at = -1
+        self._advance_at_ms: float | None = None
+        self._rechecked_at_ms = 0.0
+        self._against = 0
+
+    # -- from any thread ---------------------------------------------------------------------
+
+    def arrive(self, shot: Shot) -> None:
+        """A source hands over a shot."""
+        self._from_thread(self._enqueue, shot)
+
+    def complain(self, name: str, camera: str | None, message: str) -> None:
+        """A source tells, in words, of a file that can't be used."""
+        self._from_thread(self._complained, ev.FileRefused(self.parts.now_ms(), name, camera, message))
+
+    def _from_thread(self, function: Callable[..., None], *arguments: object) -> None:
+        if self._loop is not None and not self._loop.is_closed():
+            with contextlib.suppress(RuntimeError):  # the loop closed in between: nobody listens
+                self._loop.call_soon_threadsafe(function, *arguments)
+
+    def _enqueue(self, shot: Shot) -> None:
+        if not shot.single and self._queue:
+            self.live = replace(self.live, dropped=self.live.dropped + len(self._queue))
+            self._queue.clear()
+        self._queue.append(shot)
+        self._arrived.set()
+
+    def _complained(self, event: ev.FileRefused) -> None:
+        if len(self.state.file_messages) < limit("file_storm"):
+            self._start(self.append(event))
+
+    def _start(self, work: object) -> None:
+        task = asyncio.ensure_future(work)  # type: ignore[call-overload]
+        self._tasks.append(task)
+        task.add_done_callback(self._tasks.remove)
+
+    # -- running -----------------------------------------------------------------------------
+
+    async def start(self) -> None:
+        """Begin: workers, source, clock. The session must have been opened in the journal."""
+        self._loop = asyncio.get_running_loop()
+        for work in (self._seeing(), self._thinking(), self._ticking()):
+            self._start(work)
+        self.parts.source.start(self.arrive, self.complain)
+        self._publish()
+        self._wake.set()
+
+    async def stop(self) -> None:
+        """End everything; what was journalled stays."""
+        await asyncio.to_thread(self.parts.source.stop)
+        for task in list(self._tasks):
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        self.parts.eye.close()
+        self.parts.mind.close()
+        self.parts.journal.close()
+
+    async def append(self, event: ev.Event) -> bool:
+        """Journal `event`, then step. False (and a message) when it could not be written."""
+        async with self._lock:
+            try:
+                await asyncio.to_thread(self.parts.journal.append, event)
+            except StorageTrouble as error:
+                self.message = str(error)
+                self._publish()
+                return False
+            self.state = session.step(self.state, event)
+            self.message = None
+        self._publish()
+        self._wake.set()
+        return True
+
+    async def _seeing(self) -> None:
+        """Shots one after the other: looked at by the worker, judged, kept or refused."""
+        while True:
+            await self._arrived.wait()
+            while self._queue:
+                shot = self._queue.popleft()
+                try:
+                    report = await self.parts.eye.run(look_at, shot)
+                except WorkerLost:
+                    log.exception("a shot was lost with its worker")
+                    self.complain(
+                        shot.name, None, session_words("loop.worker lost", name=shot.name)
+                    )
+                    continue
+                await self.take(shot, report)
+            self._arrived.clear()
+
+    async def take(self, shot: Shot, report: ShotReport) -> None:
+        """Fold a looked-at shot into the moment, decide on it, and act."""
+        await self._name_cameras(report)
+        live = await asyncio.to_thread(session.look, self.live, self.state, report)
+        self.live = replace(live, dropped=self.live.dropped, take_now=self.live.take_now)
+        self.rhythm = rhythm_of(self.live.shot_times_ms, single=report.single, shots=self.live.shots)
+        number = self.pictures.now + 1
+        self.reports.update({camera: (number, report) for camera in report.previews})
+        for camera, message in report.refused.items():
+            await self.append(ev.FileRefused(self.parts.now_ms(), report.name, camera, message))
+        if self.state.step is Step.RECHECK or self._watching():
+            await self._recheck(report)
+        elif not self.state.paused or report.single:
+            await self._decide(shot, report)
+        self.pictures.bump()
+        self._publish()
+
+    async def _name_cameras(self, report: ShotReport) -> None:
+        names = self.parts.source.cameras or tuple(report.sizes_px)
+        if names and set(names) != set(self.state.cameras):
+            await self.append(ev.CamerasNamed(self.parts.now_ms(), tuple(names)))
+
+    async def _decide(self, shot: Shot, report: ShotReport) -> None:
+        decision = session.judge(self.state, self.live, report)
+        match decision:
+            case Keep():
+                await self._keep(shot, report, decision)
+            case Refuse():
+                await self._refuse(shot, report, decision)
+            case Let():
+                pass
+
+    async def _keep(self, shot: Shot, report: ShotReport, decision: Keep) -> None:
+        digests = await self._store(shot)
+        if digests is None:
+            return
+        view = View(
+            view_id=1 + max((e.view.view_id for e in self.state.entries), default=0),
+            name=report.name,
+            taken_at_ms=report.taken_at_ms,
+            sightings=dict(self.live.sightings),
+            measures=dict(report.measures),
+            originals=digests,
+            file_names={c: o.name for c, o in shot.originals.items()},
+            proof=decision.proof,
+            pose_rig_from_plate=self.live.pose,
+        )
+        kept = ev.ViewKept(self.parts.now_ms(), view, decision.cue_number, decision.grounds)
+        if await self.append(kept):
+            now = self.parts.now_ms()
+            self.live = replace(self.live, kept_at_ms=now, take_now=False, still_frames=0, guide=None)
+
+    async def _refuse(self, shot: Shot, report: ShotReport, decision: Refuse) -> None:
+        digests = await self._store(shot)
+        event = ev.ShotRefused(
+            self.parts.now_ms(),
+            report.name,
+            decision.trouble,
+            decision.camera,
+            digests or {},
+            dict(report.measures),
+            decision.grounds,
+        )
+        await self.append(event)
+        self.live = replace(
+            self.live, refused=(self.state.cue_number, decision.trouble), take_now=False
+        )
+
+    async def _store(self, shot: Shot) -> dict[str, str] | None:
+        """Originals on disk, by camera; None (and a message) when the disk would not take them."""
+        try:
+            return await asyncio.to_thread(
+                lambda: {c: self.parts.originals.keep(o) for c, o in shot.originals.items()}
+            )
+        except (StorageTrouble, OSError) as error:
+            self.message = str(error)
+            self._publish()
+            return None
+
+    # -- work --------------------------------------------------------------------------------
+
+    async def _thinking(self) -> None:
+        """Work that the state wants, one thing at a time, until it wants nothing."""
+        while True:
+            await self._wake.wait()
+            self._wake.clear()
+            while (work := session.wanted(self.state, self.live.pose)) is not None:
+                if isinstance(work, session.PlanWork) and self._no_plan_at == self.state.events:
+                    break
+                self.thinking = not isinstance(work, session.PlanWork)
+                self._publish()
+                began = self.parts.now_ms()
+                try:
+                    result = await self.parts.mind.run(do, work)
+                except WorkerLost:
+                    result = Nothing("the worker was lost")
+                now = self.parts.now_ms()
+                event = event_of(work, result, at_ms=now, took_ms=now - began)
+                if event is None:
+                    self._no_plan_at = self.state.events
+                    break
+                if not await self.append(event):
+                    await asyncio.sleep(1.0)
+            self.thinking = False
+            self._publish()
+
+    def _watching(self) -> bool:
+        """Ready, and pictures still come: any of them may speak against it."""
+        ready = session.verdict(self.state).state.value == "ready"
+        return ready and self.state.step is Step.HANDOVER
+
+    async def _recheck(self, report: ShotReport) -> None:
+        asked = self.state.step is Step.RECHECK
+        settled = report.single or self.live.still_frames >= limit("still_frames")
+        due = report.taken_at_ms - self._rechecked_at_ms > limit("watch_every_ms")
+        if not settled or not due or self.live.seen_trouble is not None or self.state.estimate is None:
+            return
+        self._rechecked_at_ms = report.taken_at_ms
+        view = View(0, report.name, report.taken_at_ms, dict(self.live.sightings), dict(report.measures))
+        work = session.RecheckWork(self.state.plate, self.state.rig, self.state.estimate, (view,))
+        with contextlib.suppress(WorkerLost):
+            result = await self.parts.mind.run(do, work)
+            event = event_of(work, result, at_ms=self.parts.now_ms(), took_ms=0.0)
+            if not isinstance(event, ev.Rechecked):
+                return
+            self._against = self._against + 1 if event.result.moved and event.result.matters else 0
+            if asked:
+                await self.append(event)
+            elif self._against >= limit("watch_votes"):
+                await self.append(ev.ReadyWithdrawn(self.parts.now_ms(), "moved"))
+
+    async def hand_over(self) -> bool:
+        """Write the files for other programs, and journal that it was done. False without a solution."""
+        state, estimate = self.state, self.state.estimate
+        if estimate is None:
+            return False
+        try:
+            files = await asyncio.to_thread(self.parts.hand_over, state)
+        except (StorageTrouble, OSError) as error:
+            self.message = str(error)
+            self._publish()
+            return False
+        return await self.append(ev.HandedOver(self.parts.now_ms(), tuple(files)))
+
+    def touched(self) -> None:
+        """Something changed that no event tells of."""
+        self._publish()
+        self._wake.set()
+
+    # -- clock and publishing ----------------------------------------------------------------
+
+    async def _ticking(self) -> None:
+        """Cues that depend on the clock, and moving on by itself in a stream."""
+        while True:
+            await asyncio.sleep(limit("bench_wait_ms") / 1000.0)
+            await self._advance()
+            if self._advice_now() != self.advice:
+                self._publish()
+
+    async def _advance(self) -> None:
+        """In a stream: from enough views to the proof, from a proof that held to the hand-over."""
+        if self.state.opened is None or self.state.opened.single_shots or self.state.paused:
+            return
+        now = self.parts.now_ms()
+        step = session.next_step(self.state)
+        if step is None:
+            self._advance_at_ms = None
+        elif self._advance_at_ms is None:
+            self._advance_at_ms = now + limit("advance_after_ms")
+        elif now >= self._advance_at_ms:
+            self._advance_at_ms = None
+            await self.append(ev.StepEntered(now, step))
+            if step is Step.HANDOVER and self.state.setting("auto_hand_over"):
+                await self.hand_over()
+
+    def _advice_now(self) -> Advice:
+        return session.advise(self.state, self.live, self.rhythm, self.parts.now_ms())
+
+    def _publish(self) -> None:
+        """Tell the source and every phone what holds now."""
+        if self._covered_at != self.state.events:
+            self._covered_at = self.state.events
+            self.coverage = self.parts.coverage(self.state)
+        advice = self._advice_now()
+        if advice != self.advice:
+            self.advice = advice
+            self.parts.source.advise(advice)
+        self.changes.bump()
+
+
+def session_words(key: str, **values: str) -> str:
+    """A sentence of the loop's own, in words."""
+    from holdstill.phrases import say
+    from holdstill.records import Say
+
+    return say(Say(key, values))

@@ -1,0 +1,181 @@
+"""What a tap does: an event, or a change of the moment. A tap on a cue that has passed is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from dataclasses import replace
+
+from holdstill import session
+from holdstill.records import Nothing, Say, Step, Tap, TapKind
+from holdstill.records import events as ev
+
+from .runner import Runner
+
+Answer = Say | Nothing
+Handler = Callable[[Runner, Tap], Awaitable[Answer]]
+CUE_BOUND = (TapKind.TAKE_NOW, TapKind.SKIP_CUE, TapKind.DROP_LAST)
+"""Taps that belong to the cue the person saw."""
+
+
+async def act(runner: Runner, tap: Tap) -> Answer:
+    """Carry out `tap`; `Nothing.why` is a key of ``phrases`` when it was refused."""
+    stale = tap.cue_number is not None and tap.cue_number != runner.state.cue_number
+    if stale and tap.kind in CUE_BOUND:
+        return Nothing("tap.refused.passed")
+    answer = await HANDLERS[tap.kind](runner, tap)
+    if isinstance(answer, Say):
+        runner.touched()
+    return answer
+
+
+def _done(tap: Tap, **values: str | int | float) -> Say:
+    return Say(f"tap.done.{tap.kind.value}", values)
+
+
+async def _event(runner: Runner, tap: Tap, event: ev.Event) -> Answer:
+    if await runner.append(event):
+        return _done(tap)
+    return Nothing("tap.refused.not-now")
+
+
+async def _drop_last(runner: Runner, tap: Tap) -> Answer:
+    standing = [e.view.view_id for e in runner.state.entries if not e.dropped]
+    if not standing:
+        return Nothing("tap.refused.nothing-to-drop")
+    return await _event(runner, tap, ev.ViewDropped(runner.parts.now_ms(), standing[-1]))
+
+
+def _view_id(runner: Runner, tap: Tap) -> int | None:
+    text = tap.values.get("view_id", "")
+    ids = {e.view.view_id for e in runner.state.entries}
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 9 and int(text) in ids else None
+
+
+async def _drop_view(runner: Runner, tap: Tap) -> Answer:
+    view_id = _view_id(runner, tap)
+    if view_id is None:
+        return Nothing("tap.refused.no-such-view")
+    await runner.append(ev.ViewDropped(runner.parts.now_ms(), view_id))
+    return _done(tap, view_id=view_id)
+
+
+async def _bring_back(runner: Runner, tap: Tap) -> Answer:
+    view_id = _view_id(runner, tap)
+    if view_id is None:
+        return Nothing("tap.refused.no-such-view")
+    await runner.append(ev.ViewBroughtBack(runner.parts.now_ms(), view_id))
+    return _done(tap, view_id=view_id)
+
+
+async def _pause(runner: Runner, tap: Tap) -> Answer:
+    return await _event(runner, tap, ev.Paused(runner.parts.now_ms()))
+
+
+async def _resume(runner: Runner, tap: Tap) -> Answer:
+    return await _event(runner, tap, ev.Resumed(runner.parts.now_ms()))
+
+
+async def _enter_step(runner: Runner, tap: Tap) -> Answer:
+    named = {s.value: s for s in Step}
+    wanted = tap.values.get("step", "")
+    if wanted not in named:
+        return Nothing("tap.refused.bad-value")
+    return await _event(runner, tap, ev.StepEntered(runner.parts.now_ms(), named[wanted]))
+
+
+async def _take_now(runner: Runner, tap: Tap) -> Answer:
+    if runner.state.step not in session.TAKING:
+        return Nothing("tap.refused.not-now")
+    runner.live = replace(runner.live, take_now=True)
+    return _done(tap)
+
+
+async def _skip_cue(runner: Runner, tap: Tap) -> Answer:
+    if runner.state.cue is None or runner.state.cue_spent:
+        return Nothing("tap.refused.not-now")
+    return await _event(runner, tap, ev.CueSkipped(runner.parts.now_ms(), runner.state.cue_number))
+
+
+async def _forget_sharpness(runner: Runner, tap: Tap) -> Answer:
+    runner.live = session.forget_sharpness(runner.live)
+    return _done(tap)
+
+
+async def _set_side(runner: Runner, tap: Tap) -> Answer:
+    faces = tap.values.get("faces_cameras", "")
+    if faces not in ("yes", "no"):
+        return Nothing("tap.refused.bad-value")
+    return await _event(
+        runner, tap, ev.SettingChanged(runner.parts.now_ms(), "faces_cameras", faces == "yes")
+    )
+
+
+def _number(text: str) -> float | None:
+    try:
+        value = float(text)
+    except ValueError:
+        return None
+    return value if 0 < value < 1e6 else None
+
+
+async def _enter_length(runner: Runner, tap: Tap) -> Answer:
+    what, words = tap.values.get("what", ""), tap.values.get("words", "").strip()[:500]
+    now = runner.parts.now_ms()
+    if what == "accepted":
+        if not words:
+            return Nothing("tap.refused.bad-value")
+        return await _event(runner, tap, ev.LengthEntered(now, what, 0.0, 0.0, words))
+    value, sigma = _number(tap.values.get("value_mm", "")), _number(tap.values.get("sigma_mm", ""))
+    if what not in ("baseline", "pitch", "gauge") or value is None or sigma is None:
+        return Nothing("tap.refused.bad-value")
+    return await _event(runner, tap, ev.LengthEntered(now, what, value, sigma, words))
+
+
+async def _prove(runner: Runner, tap: Tap) -> Answer:
+    if runner.state.estimate is None:
+        return Nothing("tap.refused.no-estimate")
+    return await _event(runner, tap, ev.StepEntered(runner.parts.now_ms(), Step.PROOF))
+
+
+async def _hand_over(runner: Runner, tap: Tap) -> Answer:
+    if runner.state.estimate is None:
+        return Nothing("tap.refused.no-estimate")
+    return _done(tap) if await runner.hand_over() else Nothing("tap.refused.not-now")
+
+
+async def _recheck(runner: Runner, tap: Tap) -> Answer:
+    if runner.state.estimate is None:
+        return Nothing("tap.refused.no-estimate")
+    return await _event(runner, tap, ev.StepEntered(runner.parts.now_ms(), Step.RECHECK))
+
+
+async def _set_exposure(runner: Runner, tap: Tap) -> Answer:
+    why = runner.parts.source.control({"exposure": tap.values.get("stops", "auto")})
+    return _done(tap) if why is None else Nothing("tap.refused.no-exposure-control", {"why": why})
+
+
+async def _sim(runner: Runner, tap: Tap) -> Answer:
+    if runner.parts.source.sim_state() is None:
+        return Nothing("tap.refused.not-simulated")
+    why = runner.parts.source.control(tap.values)
+    return _done(tap) if why is None else Nothing("tap.refused.bad-value", {"why": why})
+
+
+HANDLERS: dict[TapKind, Handler] = {
+    TapKind.DROP_LAST: _drop_last,
+    TapKind.DROP_VIEW: _drop_view,
+    TapKind.BRING_BACK: _bring_back,
+    TapKind.PAUSE: _pause,
+    TapKind.RESUME: _resume,
+    TapKind.ENTER_STEP: _enter_step,
+    TapKind.TAKE_NOW: _take_now,
+    TapKind.SKIP_CUE: _skip_cue,
+    TapKind.FORGET_SHARPNESS: _forget_sharpness,
+    TapKind.SET_SIDE: _set_side,
+    TapKind.ENTER_LENGTH: _enter_length,
+    TapKind.PROVE: _prove,
+    TapKind.HAND_OVER: _hand_over,
+    TapKind.RECHECK: _recheck,
+    TapKind.SET_EXPOSURE: _set_exposure,
+    TapKind.SIM: _sim,
+}

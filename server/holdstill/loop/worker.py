@@ -1,0 +1,126 @@
+"""What a worker process does with a shot: decode, find, measure, make small pictures.
+
+Pixels stop here; numbers, digests and small pictures go back.
+"""
+
+from __future__ import annotations
+
+import time
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+
+from holdstill import measure, solve, target
+from holdstill.errors import BadFrame
+from holdstill.intake.decode import decode
+from holdstill.intake.preview import preview_jpeg, saturated_png
+from holdstill.records import (
+    Frame,
+    FrameMeasures,
+    Nothing,
+    Original,
+    Plate,
+    Shot,
+    ShotReport,
+    Sighting,
+)
+from holdstill.session import PlanWork, ProveWork, RecheckWork, SolveWork, Work
+
+from .planning import plan_next
+
+
+@dataclass(slots=True)
+class Eye:
+    """Looks at shots; remembers each camera's last sighting to track from."""
+
+    plate: Plate
+    previews: bool = True
+    hints: dict[str, Sighting] = field(default_factory=dict)
+    threads: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(2, "eye"))
+
+    def look_at(self, shot: Shot) -> ShotReport:
+        """Everything that can be told about `shot` by looking at it alone."""
+        began = time.perf_counter()
+        cameras = list(shot.originals)
+        looked = list(self.threads.map(lambda c: self._one(shot.originals[c], shot.single), cameras))
+        frames = {c: one.frame for c, one in zip(cameras, looked, strict=True) if one.frame is not None}
+        for camera, one in zip(cameras, looked, strict=True):
+            if isinstance(one.sighting, Sighting):
+                self.hints[camera] = one.sighting
+            else:
+                self.hints.pop(camera, None)
+        by = dict(zip(cameras, looked, strict=True))
+        return ShotReport(
+            number=shot.number,
+            name=shot.name,
+            taken_at_ms=shot.taken_at_ms,
+            single=shot.single,
+            sightings={c: o.sighting for c, o in by.items() if o.sighting is not None},
+            measures={c: o.measures for c, o in by.items() if o.measures is not None},
+            digests={c: f.digest for c, f in frames.items()},
+            sizes_px={c: (f.image.shape[1], f.image.shape[0]) for c, f in frames.items()},
+            bit_depths={c: int(f.full_scale + 1).bit_length() - 1 for c, f in frames.items()},
+            previews={c: o.preview for c, o in by.items() if o.preview},
+            saturated={c: o.saturated for c, o in by.items() if o.saturated},
+            refused={c: o.refused for c, o in by.items() if o.refused},
+            notes=tuple(note for f in frames.values() for note in f.notes),
+            exposure_ms={c: f.exposure_ms for c, f in frames.items() if f.exposure_ms is not None},
+            took_ms=1000.0 * (time.perf_counter() - began),
+        )
+
+    def _one(self, original: Original, single: bool) -> _Looked:
+        try:
+            frame = decode(original)
+        except BadFrame as error:
+            return _Looked(refused=str(error))
+        hint = None if single else self.hints.get(original.camera)
+        sighting = target.find(
+            frame.image, self.plate, camera=frame.camera, full_scale=frame.full_scale, hint=hint
+        )
+        seen = sighting if isinstance(sighting, Sighting) else None
+        measures = measure.frame_measures(
+            frame.image, camera=frame.camera, full_scale=frame.full_scale, plate=self.plate, sighting=seen
+        )
+        looked = _Looked(frame, sighting, measures)
+        if self.previews:
+            looked.preview = preview_jpeg(frame.image, frame.full_scale)
+            looked.saturated = saturated_png(frame.image, measures.clip_level)
+        return looked
+
+
+@dataclass(slots=True)
+class _Looked:
+    frame: Frame | None = None
+    sighting: Sighting | Nothing | None = None
+    measures: FrameMeasures | None = None
+    preview: bytes = b""
+    saturated: bytes = b""
+    refused: str = ""
+
+
+def do(work: Work) -> object:
+    """Carry out what a session wants: an `Estimate`, `Cue`, `ProofResult`, or `Nothing`."""
+    match work:
+        case SolveWork():
+            return solve.solve(
+                work.plate, work.rig, work.views, cameras=work.cameras, start=work.start, forced=work.forced
+            )
+        case PlanWork():
+            return plan_next(work)
+        case ProveWork():
+            return solve.prove(work.plate, work.rig, work.estimate, work.proof_views or work.views)
+        case RecheckWork():
+            return solve.recheck(work.plate, work.rig, work.estimate, work.views)
+
+
+_EYES: dict[int, Eye] = {}
+"""The worker process's own eye, by process-wide key; filled by `open_eye` and read by `look_at`."""
+
+
+def open_eye(plate: Plate) -> None:
+    """Make this process's eye for `plate` (runs once, at the worker's start)."""
+    _EYES[0] = Eye(plate)
+
+
+def look_at(shot: Shot) -> ShotReport:
+    """`Eye.look_at` by this process's eye."""
+    return _EYES[0].look_at(shot)
