@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any, cast
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -24,13 +26,13 @@ def _eight_bits(image: Picture, full_scale: int) -> NDArray[np.uint8]:
 
 def small(image: Picture, full_scale: int, widest_px: int = WIDEST_PX) -> NDArray[np.uint8]:
     """`image` as uint8, halved by area until less than twice `widest_px` wide, then linearly."""
-    out = image
+    out: NDArray[Any] = image
     while out.shape[1] >= 2 * widest_px:
         out = cv2.resize(out, (out.shape[1] // 2, out.shape[0] // 2), interpolation=cv2.INTER_AREA)
     if out.shape[1] > widest_px:
         height = round(out.shape[0] * widest_px / out.shape[1])
         out = cv2.resize(out, (widest_px, height), interpolation=cv2.INTER_LINEAR)
-    return _eight_bits(out, full_scale)
+    return _eight_bits(cast(Picture, out), full_scale)
 
 
 def preview_jpeg(image: Picture, full_scale: int) -> bytes:

@@ -11,7 +11,7 @@ import re
 
 from holdstill.records import Say
 
-from . import common, cues, session, web
+from . import common, cues, intake, session, web
 
 CATALOGUE: dict[str, str] = {}
 
@@ -26,6 +26,7 @@ def add(words: dict[str, str]) -> None:
 
 add(common.WORDS)
 add(cues.WORDS)
+add(intake.WORDS)
 add(session.WORDS)
 add(web.WORDS)
 

@@ -1,0 +1,45 @@
+"""What every source of shots looks like to the loop."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Protocol
+
+from holdstill.records import Advice, Shot, SimState
+
+Deliver = Callable[[Shot], None]
+Complain = Callable[[str, "str | None", str], None]
+
+
+class Source(Protocol):
+    """Where shots come from: a watched folder, a camera feed, a simulated rig.
+
+    cameras
+        Camera names in order (left before right); may be empty until known.
+    single
+        True: every shot is taken on purpose (files); False: a stream from which the coach picks.
+    """
+
+    cameras: tuple[str, ...]
+    single: bool
+
+    def start(self, deliver: Deliver, complain: Complain) -> None:
+        """Begin. ``deliver(shot)`` and ``complain(file_name, camera, message)`` may be called from
+        any thread; a complaint tells in words of a file that can't be used."""
+        ...
+
+    def stop(self) -> None:
+        """End; nothing is delivered after it returns."""
+        ...
+
+    def advise(self, advice: Advice) -> None:
+        """What the operator is told now; sources that don't care ignore it."""
+        ...
+
+    def control(self, changes: Mapping[str, str]) -> str | None:
+        """Change something at the source (exposure, a simulated plate): None when done, else why not."""
+        ...
+
+    def sim_state(self) -> SimState | None:
+        """A simulated rig's controls as they stand; None for real sources."""
+        ...
