@@ -173,7 +173,9 @@ def as_json(review: Review) -> dict[str, Any]:
 
 
 def solve_json(estimate: Estimate) -> dict[str, Any]:
-    """The solution as plain data."""
+    """The solution as plain data. A camera's ``rms_px`` is that of the camera solved alone over the
+    same views (comparable with other programs' mono figure); ``joint_rms_px`` is its share of the
+    joint adjustment, to which all the other numbers belong."""
     return {
         "rms_px": estimate.rms_px,
         "views_used": len(estimate.used_view_ids),
@@ -197,8 +199,8 @@ def _camera(c: CameraEstimate) -> dict[str, Any]:
     lens = c.lens
     return {
         "name": c.name,
-        "rms_px": c.rms_px,
-        "mono_rms_px": c.mono_rms_px,
+        "rms_px": c.rms_px if c.mono_rms_px is None else c.mono_rms_px,
+        "joint_rms_px": c.rms_px,
         "fx": lens.fx,
         "fy": lens.fy,
         "cx": lens.cx,

@@ -75,34 +75,9 @@ ROWS: tuple[Limit, ...] = (
         "chosen", "a folder of thousands of bad files must not fill the page",
     ),
     Limit(
-        "dark_dot_fill", 0.2, "1",
-        "dots (bright part of the plate) darker than this share of the clipping level are too dark",
-        "derived", "two and a third stops under full: the noise's share of the edge has more than doubled",
-    ),
-    Limit(
-        "dark_mean", 0.03, "1",
-        "a picture without a plate whose mean is below this share of the clipping level is too dark",
-        "chosen", "eight grey values of 255: nothing can be read in it",
-    ),
-    Limit(
-        "bright_share", 0.5, "1",
-        "a picture without a plate with more than this share of clipped pixels is too bright",
-        "chosen", "half the picture carries no edges any more",
-    ),
-    Limit(
-        "bright_ground_fill", 0.8, "1",
-        "when the plate's dark part reaches this share of the clipping level, it is too bright",
-        "chosen", "the dots' edges lose their contrast before the dark part clips",
-    ),
-    Limit(
         "glare_share", 0.01, "1",
         "glare patches that hide more than this share of the plate spoil a view even if every dot was found",
         "chosen", "a patch the size of two dots on a plate of 140",
-    ),
-    Limit(
-        "motion_blur_px", 1.5, "px",
-        "most directional blur of a single shot for it to be kept",
-        "chosen", "beyond it a dot's edges differ visibly along and across the motion",
     ),
     Limit(
         "still_before_ms", 1500, "ms",

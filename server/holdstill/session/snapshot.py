@@ -26,6 +26,7 @@ from holdstill.records import events as ev
 
 from .live import Live
 from .state import Entry, State
+from .troubles import ninth
 from .verdict import verdict
 from .work import enough
 
@@ -127,13 +128,6 @@ def _light(live: Live, camera: str) -> Say | None:
     if measures.ground_fill is not None and measures.ground_fill > limit("light_ground_fill"):
         return Say("light.dots-over")
     return Say("light.good")
-
-
-def ninth(x_px: float, y_px: float, size_px: tuple[int, int]) -> Place:
-    """The part of the picture (a ninth) that holds a point, as the cameras see it."""
-    column = min(2, max(0, int(3 * x_px / size_px[0])))
-    row = min(2, max(0, int(3 * y_px / size_px[1])))
-    return tuple(Place)[3 * row + column]
 
 
 def rows(state: State) -> tuple[ViewRow, ...]:

@@ -5,17 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
+from holdstill import measure
 from holdstill.limits import limit
-from holdstill.records import (
-    FrameMeasures,
-    Nothing,
-    Place,
-    Plate,
-    ShotReport,
-    Sighting,
-    Stillness,
-    Trouble,
-)
+from holdstill.records import Nothing, Place, Plate, ShotReport, Sighting, Stillness, Trouble
 
 from .state import State
 
@@ -30,6 +22,10 @@ class Found:
     camera: str | None = None
     place: Place | None = None
     numbers: Numbers = field(default_factory=dict)
+
+
+HANDS = (Trouble.GLARE, Trouble.FINGER, Trouble.SHADOW, Trouble.HALF_OUT, Trouble.BLURRED, Trouble.DEFOCUSED)
+"""What the hands can mend, in the order in which equal ones are told."""
 
 
 def first_trouble(
@@ -48,13 +44,11 @@ def first_trouble(
     """
     for found in _of_files(state, report):
         return found
-    for found in _of_light(report):
-        return found
     if not plate_expected:
         return None
     for found in _of_plate(state, report, sightings):
         return found
-    for found in _of_motion(report, still, sightings, typical_blur_px):
+    for found in _of_blur(sightings, typical_blur_px):
         return found
     return None
 
@@ -65,85 +59,95 @@ def _of_files(state: State, report: ShotReport) -> Iterator[Found]:
     for camera in state.cameras:
         if camera not in report.sizes_px and camera not in report.refused:
             yield Found(Trouble.PARTNER_MISSING, camera)
-    for entry in reversed(state.entries):
+    for entry in state.entries[-1:]:
         for camera, size in report.sizes_px.items():
             before = entry.view.sightings.get(camera)
             if before is not None and before.image_size_px != size:
-                yield Found(
-                    Trouble.MISMATCH,
-                    camera,
-                    numbers={
-                        "width_px": size[0],
-                        "height_px": size[1],
-                        "width_before_px": before.image_size_px[0],
-                        "height_before_px": before.image_size_px[1],
-                    },
-                )
-        break
-
-
-def _of_light(report: ShotReport) -> Iterator[Found]:
-    for camera, m in report.measures.items():
-        seen = isinstance(report.sightings.get(camera), Sighting)
-        bright = m.dot_fill if m.dot_fill is not None else m.mean_level / m.clip_level
-        if seen and m.dot_fill is not None and m.dot_fill < limit("dark_dot_fill"):
-            yield Found(Trouble.TOO_DARK, camera, numbers={"dot_fill": m.dot_fill})
-        elif not seen and bright < limit("dark_mean"):
-            yield Found(Trouble.TOO_DARK, camera, numbers={"mean_share": bright})
-        elif not seen and m.saturated_share > limit("bright_share"):
-            yield Found(Trouble.TOO_BRIGHT, camera, numbers={"saturated_share": m.saturated_share})
-        elif seen and m.ground_fill is not None and m.ground_fill > limit("bright_ground_fill"):
-            yield Found(Trouble.TOO_BRIGHT, camera, numbers={"ground_fill": m.ground_fill})
+                numbers: dict[str, float | int | str] = {
+                    "width_px": size[0],
+                    "height_px": size[1],
+                    "width_before_px": before.image_size_px[0],
+                    "height_before_px": before.image_size_px[1],
+                }
+                yield Found(Trouble.MISMATCH, camera, numbers=numbers)
 
 
 def _of_plate(
     state: State, report: ShotReport, sightings: Mapping[str, Sighting]
 ) -> Iterator[Found]:
-    blind = [c for c in state.cameras if c not in sightings]
     whys = {c: n for c, n in report.sightings.items() if isinstance(n, Nothing)}
-    for camera in blind:
-        if whys.get(camera) is not None and whys[camera].why == "wrong plate":
-            yield Found(Trouble.WRONG_PLATE, camera, numbers=whys[camera].numbers)
-    for camera in blind:
-        hidden = _hidden(report.measures.get(camera))
-        if hidden is not None:
-            yield Found(hidden, camera, numbers=whys[camera].numbers if camera in whys else {})
+    for camera, nothing in whys.items():
+        if nothing.why == "wrong plate":
+            yield Found(Trouble.WRONG_PLATE, camera, numbers=nothing.numbers)
+    found = _causes(state, report, sightings)
+    light = [f for f in found if f.trouble in (Trouble.TOO_DARK, Trouble.TOO_BRIGHT)]
+    yield from light
+    yield from sorted((f for f in found if f.trouble in HANDS), key=lambda f: HANDS.index(f.trouble))
+    blind = [c for c in state.cameras if c not in sightings]
     if blind and len(blind) == len(state.cameras):
         yield Found(Trouble.NO_PLATE)
     elif blind:
         yield Found(Trouble.ONE_CAMERA, blind[0])
     for camera, sighting in sightings.items():
-        found = _of_missing(state.plate, camera, sighting, report.measures.get(camera))
-        if found is not None:
-            yield found
+        short = _too_few(state.plate, camera, sighting)
+        if short is not None:
+            yield short
 
 
-def _hidden(measures: FrameMeasures | None) -> Trouble | None:
-    """Why a plate that must be there was not found: glare, when much of the picture clips."""
-    if measures is not None and measures.glare and max(g.plate_share for g in measures.glare) > 0:
-        return Trouble.GLARE
+def _causes(state: State, report: ShotReport, sightings: Mapping[str, Sighting]) -> list[Found]:
+    """What `measure` sees in each camera, where it costs points or the whole plate."""
+    out: list[Found] = []
+    for camera, measures in report.measures.items():
+        seen: Sighting | Nothing | None = sightings.get(camera) or report.sightings.get(camera)
+        if seen is None:
+            continue
+        others = {c: s for c, s in report.sightings.items() if c != camera}
+        for cause in measure.causes(seen, measures, plate=state.plate, others=others):
+            if _matters(cause, seen, state.plate):
+                out.append(Found(cause.trouble, camera, _place(cause, report), cause.numbers))
+    return out
+
+
+def _matters(cause: measure.Cause, seen: Sighting | Nothing, plate: Plate) -> bool:
+    """Whether a cause spoils the view: glare always, a finger or shadow once it hides enough."""
+    if not isinstance(seen, Sighting):
+        return True
+    if cause.trouble is Trouble.GLARE:
+        return cause.weight > limit("glare_share")
+    if cause.trouble in (Trouble.FINGER, Trouble.SHADOW, Trouble.HALF_OUT):
+        return cause.weight > 1.0 - limit("keep_points_share")
+    return True
+
+
+def _place(cause: measure.Cause, report: ShotReport) -> Place | None:
+    x, y = cause.numbers.get("x_px"), cause.numbers.get("y_px")
+    size = report.sizes_px.get(cause.camera)
+    if isinstance(x, float) and isinstance(y, float) and size is not None:
+        return ninth(x, y, size)
     return None
 
 
-def _of_missing(
-    plate: Plate, camera: str, sighting: Sighting, measures: FrameMeasures | None
-) -> Found | None:
+def ninth(x_px: float, y_px: float, size_px: tuple[int, int]) -> Place:
+    """The part of the picture (a ninth) that holds a point, as the cameras see it."""
+    column = min(2, max(0, int(3 * x_px / size_px[0])))
+    row = min(2, max(0, int(3 * y_px / size_px[1])))
+    return tuple(Place)[3 * row + column]
+
+
+def _too_few(plate: Plate, camera: str, sighting: Sighting) -> Found | None:
+    """Too few points, or a numbering that can't be trusted, whatever the cause."""
     printed = plate.point_count - len(plate.absent)
     share = len(sighting.point_ids) / printed
-    glare = measures.glare if measures is not None else ()
-    glared = {i for g in glare for i in g.point_ids}
-    numbers: dict[str, float | int | str] = {"found": len(sighting.point_ids), "wanted": printed}
-    if glared and (share < 1.0 or max(g.plate_share for g in glare) > limit("glare_share")):
-        return Found(Trouble.GLARE, camera, numbers={**numbers, "covered": len(glared)})
     if share >= limit("keep_points_share") and (sighting.absolute or _whole(plate, sighting)):
         return None
-    if len(sighting.missing_ids) < printed - len(sighting.point_ids):
-        return Found(Trouble.HALF_OUT, camera, numbers=numbers)
-    return Found(Trouble.FINGER, camera, numbers=numbers)
+    numbers: dict[str, float | int | str] = {"found": len(sighting.point_ids), "wanted": printed}
+    outside = printed - len(sighting.point_ids) - len(sighting.missing_ids)
+    trouble = Trouble.HALF_OUT if outside > len(sighting.missing_ids) else Trouble.FINGER
+    return Found(trouble, camera, numbers=numbers)
 
 
 def _whole(plate: Plate, sighting: Sighting) -> bool:
-    """Whether the numbering is certain but for the half turn: every row and column was seen."""
+    """Whether the numbering is certain but for the half turn: every border row and column was seen."""
     rows, columns = sighting.point_ids // plate.columns, sighting.point_ids % plate.columns
     return bool(
         rows.min() == 0
@@ -153,21 +157,15 @@ def _whole(plate: Plate, sighting: Sighting) -> bool:
     )
 
 
-def _of_motion(
-    report: ShotReport,
-    still: Mapping[str, Stillness],
-    sightings: Mapping[str, Sighting],
-    typical_blur_px: float | None,
+def _of_blur(
+    sightings: Mapping[str, Sighting], typical_blur_px: float | None
 ) -> Iterator[Found]:
-    if report.single:
-        for camera, measures in report.measures.items():
-            motion = measures.motion_blur_px
-            if motion is not None and motion > limit("motion_blur_px"):
-                yield Found(Trouble.BLURRED, camera, numbers={"motion_blur_px": motion})
     for camera, sighting in sightings.items():
         blur = sighting.blur_px
         if blur is None:
             continue
-        over_typical = typical_blur_px is not None and blur > limit("relative_blur") * typical_blur_px
+        over_typical = (
+            typical_blur_px is not None and blur > max(1.0, limit("relative_blur") * typical_blur_px)
+        )
         if blur > limit("single_blur_px") or over_typical:
             yield Found(Trouble.DEFOCUSED, camera, numbers={"blur_px": blur})
