@@ -15,6 +15,7 @@ from .estimate import (
     ViewFit,
 )
 from .frames import Frame, FrameBytes, FrameFile, Original, Picture, Shot
+from .lamps import ClearSighting, GlareSighting, Lamp
 from .measures import FrameMeasures, GlarePatch, HiddenPatch, Stillness
 from .nothing import Nothing
 from .plate import FloatArray, IntArray, Mark, Marker, MarkKind, Plate, PlateKind
@@ -38,9 +39,9 @@ from .taps import LivePicture, Tap, TapKind
 from .views import View
 
 __all__ = [
-    "Advice", "CameraDescription", "CameraEstimate", "CameraState", "Check", "Coverage", "Cue",
+    "Advice", "CameraDescription", "CameraEstimate", "CameraState", "Check", "ClearSighting", "Coverage", "Cue",
     "DotFlag", "DriftResult", "Estimate", "FloatArray", "Frame", "FrameBytes", "FrameFile",
-    "FrameMeasures", "GlarePatch", "Guide", "HandoverFile", "HiddenPatch", "Instruction", "IntArray", "Lean",
+    "FrameMeasures", "GlarePatch", "GlareSighting", "Guide", "HandoverFile", "HiddenPatch", "Instruction", "IntArray", "Lamp", "Lean",
     "Lens", "LivePicture", "Mark", "MarkKind", "Marker", "Nothing", "Order", "Original", "PairEstimate", "Part",
     "Picture", "Place", "Plate", "PlateKind", "PlateShape", "Pose", "ProofResult", "Quantity",
     "Reach", "Ready", "Rhythm", "Rig", "Roll", "Say", "SetAside", "Shot", "ShotReport", "Sighting",

@@ -78,6 +78,9 @@ class Cue:
     gain: float
     reason: str
     proof: bool = False
+    best_gain: float = 0.0
+    """`gain` of the most informative pose that could be asked for; `gain` may give up a little of
+    it to spare the hands. 0 when not known."""
 
 
 class Order(StrEnum):
