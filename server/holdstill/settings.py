@@ -23,13 +23,13 @@ TABLE: dict[str, Setting] = {
         Setting(
             "faces_cameras",
             True,
-            "The operator faces the cameras (True) or stands behind them (False); decides whose left is meant.",
+            "The operator faces the cameras (True) or stands behind them (False): whose left is meant.",
         ),
         Setting("proof_views", 3, "Views taken at the end that the solve does not use, to test it."),
         Setting("auto_hand_over", False, "Write the hand-over files as soon as the rig is ready."),
         Setting("auto_take", True, "Take a view by itself when the plate is still and worth it."),
         Setting("goal_views_most", 40, "Stop asking for views at this number whatever the uncertainty."),
-        Setting("plan", "information", "\"information\" or \"customary\" (a fixed list of 26 poses)."),
+        Setting("plan", "information", '"information" or "customary" (a fixed list of 26 poses).'),
     )
 }
 

@@ -156,7 +156,8 @@ def as_json(review: Review) -> dict[str, Any]:
             "found": len(state.story),
             "kept": len(state.entries),
             "not_kept": [
-                {"name": r.shot_name, "reason": say(trouble_says(r.trouble, r.camera, None)[0])} for r in refused
+                {"name": r.shot_name, "reason": say(trouble_says(r.trouble, r.camera, None)[0])}
+                for r in refused
             ],
             "set_aside": [
                 {"name": a.name, "reason": a.reason} for a in (estimate.set_aside if estimate else ())
@@ -185,9 +186,7 @@ def solve_json(estimate: Estimate) -> dict[str, Any]:
             {"name": q.name, "value": _finite(q.value), "goal": _finite(q.goal), "unit": q.unit}
             for q in estimate.quantities
         ],
-        "checks": [
-            {"name": c.name, "ok": c.ok, "value": c.value, "limit": c.limit} for c in estimate.checks
-        ],
+        "checks": [{"name": c.name, "ok": c.ok, "value": c.value, "limit": c.limit} for c in estimate.checks],
     }
 
 
@@ -218,5 +217,3 @@ def _pair(p: PairEstimate) -> dict[str, Any]:
         "translation_mm": list(p.pose_b_from_a.translation_mm),
         "epipolar_rms_px": p.epipolar_rms_px,
     }
-
-

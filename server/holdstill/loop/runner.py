@@ -160,9 +160,7 @@ class Runner:
                     report = await self.parts.eye.run(look_at, shot)
                 except WorkerLost:
                     log.exception("a shot was lost with its worker")
-                    self.complain(
-                        shot.name, None, session_words("loop.worker lost", name=shot.name)
-                    )
+                    self.complain(shot.name, None, session_words("loop.worker lost", name=shot.name))
                     continue
                 await self.take(shot, report)
             self._arrived.clear()
@@ -174,7 +172,7 @@ class Runner:
         self.live = replace(live, dropped=self.live.dropped, take_now=self.live.take_now)
         self.rhythm = rhythm_of(self.live.shot_times_ms, single=report.single, shots=self.live.shots)
         number = self.pictures.now + 1
-        self.reports.update({camera: (number, report) for camera in report.previews})
+        self.reports.update(dict.fromkeys(report.previews, (number, report)))
         for camera, message in report.refused.items():
             await self.append(ev.FileRefused(self.parts.now_ms(), report.name, camera, message))
         if self.state.step is Step.RECHECK or self._watching():
@@ -231,9 +229,7 @@ class Runner:
             decision.grounds,
         )
         await self.append(event)
-        self.live = replace(
-            self.live, refused=(self.state.cue_number, decision.trouble), take_now=False
-        )
+        self.live = replace(self.live, refused=(self.state.cue_number, decision.trouble), take_now=False)
 
     async def _store(self, shot: Shot) -> dict[str, str] | None:
         """Originals on disk, by camera; None (and a message) when the disk would not take them."""

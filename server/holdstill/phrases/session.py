@@ -35,7 +35,7 @@ WORDS: dict[str, str] = {
     "remedy.take views": "Take more views",
     "remedy.more views": "Take the views the coach asks for next",
     "remedy.prove": "Take the proof views",
-    "remedy.enter length": "Enter a tape measure's baseline or a measured pitch, or accept the scale in words",
+    "remedy.enter length": "Enter the baseline by tape or a measured pitch, or accept the scale in words",
     "remedy.recheck": "Run the recheck, and calibrate again if it says so",
     "reason.set aside": "{why}",
     "note.views": "{count} views",

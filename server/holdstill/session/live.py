@@ -79,9 +79,7 @@ def look(live: Live, state: State, report: ShotReport) -> Live:
     return replace(after, guide=_guide(after, state))
 
 
-def _stillness(
-    live: Live, sightings: Mapping[str, Sighting], report: ShotReport
-) -> dict[str, Stillness]:
+def _stillness(live: Live, sightings: Mapping[str, Sighting], report: ShotReport) -> dict[str, Stillness]:
     if live.report is None or report.single:
         return {}
     seconds = (report.taken_at_ms - live.report.taken_at_ms) / 1000.0
@@ -92,9 +90,7 @@ def _stillness(
         before = live.sightings.get(camera)
         if before is None:
             continue
-        motion = measure.stillness(
-            before, now, seconds=seconds, exposure_ms=report.exposure_ms.get(camera)
-        )
+        motion = measure.stillness(before, now, seconds=seconds, exposure_ms=report.exposure_ms.get(camera))
         if isinstance(motion, Stillness):
             out[camera] = motion
     return out
@@ -102,8 +98,7 @@ def _stillness(
 
 def _is_still(still: Mapping[str, Stillness]) -> bool:
     return bool(still) and all(
-        s.shift_px <= limit("still_shift_px")
-        and (s.blur_px is None or s.blur_px <= limit("still_blur_px"))
+        s.shift_px <= limit("still_shift_px") and (s.blur_px is None or s.blur_px <= limit("still_blur_px"))
         for s in still.values()
     )
 

@@ -187,7 +187,8 @@ def steps(state: State, live: Live) -> tuple[StepState, ...]:
         Step.FOCUS: state.estimate is not None,
         Step.LIGHT: state.estimate is not None,
         Step.POSES: enough(state) or state.proof is not None,
-        Step.SOLVE: state.estimate is not None and not any(q.value > q.goal for q in state.estimate.quantities),
+        Step.SOLVE: state.estimate is not None
+        and not any(q.value > q.goal for q in state.estimate.quantities),
         Step.PROOF: state.proof is not None and state.proof.result.passed,
         Step.HANDOVER: state.handed is not None,
         Step.RECHECK: state.recheck is not None,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from holdstill import settings
+from holdstill import settings as choices
 from holdstill.records import (
     Cue,
     Estimate,
@@ -44,7 +44,7 @@ class State:
     opened: ev.SessionOpened | None = None
     cameras: tuple[str, ...] = ()
     step: Step = Step.POSES
-    settings: Mapping[str, settings.Value] = field(default_factory=settings.defaults)
+    settings: Mapping[str, choices.Value] = field(default_factory=choices.defaults)
     entries: tuple[Entry, ...] = ()
     story: tuple[Happened, ...] = ()
     file_messages: tuple[str, ...] = ()
@@ -89,9 +89,9 @@ class State:
             )
         return self.opened.rig
 
-    def setting(self, name: str) -> settings.Value:
+    def setting(self, name: str) -> choices.Value:
         """A setting's value."""
-        return settings.value(self.settings, name)
+        return choices.value(self.settings, name)
 
     def standing(self, *, proof: bool) -> tuple[View, ...]:
         """Views that were not dropped: those for the solve, or those for the proof."""
@@ -120,7 +120,7 @@ def step(state: State, event: ev.Event) -> State:  # noqa: PLR0912 - one branch 
         case ev.StepEntered(step=entered):
             return replace(state, step=entered, cue_spent=True)
         case ev.SettingChanged(name=name, value=value):
-            if name not in settings.TABLE:
+            if name not in choices.TABLE:
                 raise ValueError(f"unknown setting {name!r}")
             return replace(state, settings={**state.settings, name: value})
         case ev.CueSet(cue=cue):
@@ -143,9 +143,7 @@ def step(state: State, event: ev.Event) -> State:  # noqa: PLR0912 - one branch 
         case ev.SolveFailed():
             return replace(state, failure=event)
         case ev.LengthEntered():
-            return replace(
-                state, lengths=(*state.lengths, event), estimate_from=(), failure=None, proof=None
-            )
+            return replace(state, lengths=(*state.lengths, event), estimate_from=(), failure=None, proof=None)
         case ev.Proved():
             return replace(state, proof=event, withdrawn=None)
         case ev.Rechecked(result=result):
@@ -172,7 +170,7 @@ def _open(state: State, event: ev.SessionOpened) -> State:
         state,
         opened=event,
         cameras=event.cameras,
-        settings={**settings.defaults(), **event.settings},
+        settings={**choices.defaults(), **event.settings},
     )
 
 

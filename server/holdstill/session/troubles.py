@@ -72,9 +72,7 @@ def _of_files(state: State, report: ShotReport) -> Iterator[Found]:
                 yield Found(Trouble.MISMATCH, camera, numbers=numbers)
 
 
-def _of_plate(
-    state: State, report: ShotReport, sightings: Mapping[str, Sighting]
-) -> Iterator[Found]:
+def _of_plate(state: State, report: ShotReport, sightings: Mapping[str, Sighting]) -> Iterator[Found]:
     whys = {c: n for c, n in report.sightings.items() if isinstance(n, Nothing)}
     for camera, nothing in whys.items():
         if nothing.why == "wrong plate":
@@ -157,15 +155,13 @@ def _whole(plate: Plate, sighting: Sighting) -> bool:
     )
 
 
-def _of_blur(
-    sightings: Mapping[str, Sighting], typical_blur_px: float | None
-) -> Iterator[Found]:
+def _of_blur(sightings: Mapping[str, Sighting], typical_blur_px: float | None) -> Iterator[Found]:
     for camera, sighting in sightings.items():
         blur = sighting.blur_px
         if blur is None:
             continue
-        over_typical = (
-            typical_blur_px is not None and blur > max(1.0, limit("relative_blur") * typical_blur_px)
+        over_typical = typical_blur_px is not None and blur > max(
+            1.0, limit("relative_blur") * typical_blur_px
         )
         if blur > limit("single_blur_px") or over_typical:
             yield Found(Trouble.DEFOCUSED, camera, numbers={"blur_px": blur})

@@ -120,9 +120,7 @@ def proof_due(state: State) -> bool:
 def kept_poses(state: State) -> tuple[Pose, ...]:
     """Poses of the views that stand, by the newest solution where it has them."""
     solved = {v.view_id: v.pose_rig_from_plate for v in state.estimate.views} if state.estimate else {}
-    poses = [
-        solved.get(e.view.view_id, e.view.pose_rig_from_plate) for e in state.entries if not e.dropped
-    ]
+    poses = [solved.get(e.view.view_id, e.view.pose_rig_from_plate) for e in state.entries if not e.dropped]
     return tuple(p for p in poses if p is not None)
 
 

@@ -1,0 +1,241 @@
+"""Puts a running session together: journal, workers, source, pages, access. Wiring only."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import secrets
+import socket
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import uvicorn
+
+from holdstill import plan, session, target
+from holdstill.archive import Journal, Originals, storage
+from holdstill.errors import BadInput, StorageTrouble
+from holdstill.intake.source import Source
+from holdstill.loop.deck import LoopDeck
+from holdstill.loop.handing import hand_over
+from holdstill.loop.offline import opened
+from holdstill.loop.pool import Pool
+from holdstill.loop.runner import Parts, Runner
+from holdstill.loop.worker import open_eye
+from holdstill.records import Coverage, Plate, Rig, Step
+from holdstill.records import events as ev
+from holdstill.session import State
+from holdstill.settings import Value
+from holdstill.web import Access, create_app
+
+LOOPBACK = "127.0.0.1"
+SHOT_LONGEST_S = 20.0
+"""A shot that takes the eye longer than this is given up: a hundred times the usual."""
+WORK_LONGEST_S = 120.0
+"""A solve that takes longer than this is given up."""
+GRACE_S = 2
+"""How long open sockets may take to close when the server ends."""
+
+
+def default_home() -> Path:
+    """Where sessions live unless told otherwise: the user's data folder."""
+    base = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
+    return Path(base) / "holdstill"
+
+
+def now_ms() -> float:
+    """Wall clock, ms since the epoch."""
+    return time.time() * 1000.0
+
+
+@dataclass(slots=True)
+class Serving:
+    """How to serve: where sessions live, the session's name, and who may reach it."""
+
+    home: Path
+    name: str
+    initials: str = ""
+    port: int = 8765
+    lan: bool = False
+    tls: bool = False
+    fresh: bool = False
+    """Begin a new session even if one of this name can be gone on with."""
+    settings: dict[str, Value] = field(default_factory=dict)
+    first_step: Step = Step.POSES
+
+
+def coverage_of(state: State) -> Coverage:
+    """What the views so far cover."""
+    if state.opened is None:
+        return session.NO_COVERAGE
+    return plan.coverage(state.plate, state.rig, state.estimate, state.standing(proof=False))
+
+
+def open_journal(serving: Serving, plate: Plate, rig: Rig, source: Source) -> tuple[Journal, bool]:
+    """The session's journal, and whether it goes on from before.
+
+    A session of the same name is gone on with when it has the same plate and kind of source;
+    otherwise a new one begins, so that nothing kept is ever mixed up.
+    """
+    serving.home.mkdir(parents=True, exist_ok=True)
+    if not serving.fresh:
+        old = Journal.newest_named(serving.home, serving.name)
+        if old is not None:
+            journal = Journal.open(old)
+            first = next(iter(journal.events()), None)
+            same = isinstance(first, ev.SessionOpened) and first.plate == plate
+            if same and isinstance(first, ev.SessionOpened) and first.single_shots == source.single:
+                return journal, True
+            journal.close()
+    journal = Journal.create(serving.home, serving.name)
+    event = opened(plate, rig, source.cameras, name=serving.name, at_ms=now_ms(), single_shots=source.single)
+    journal.append(
+        ev.SessionOpened(
+            event.at_ms,
+            event.name,
+            serving.initials,
+            plate,
+            rig,
+            event.cameras,
+            event.single_shots,
+            event.limits,
+            serving.settings,
+            event.versions,
+        )
+    )
+    if serving.first_step is not Step.POSES:
+        journal.append(ev.StepEntered(now_ms(), serving.first_step))
+    return journal, False
+
+
+def access_token(home: Path) -> str:
+    """The secret with which a phone joins: kept beside the sessions, readable by its owner only, so
+    that a phone that has joined is still known after a restart."""
+    path = home / "access-token"
+    try:
+        known = path.read_text("ascii").strip()
+        if len(known) >= 16:
+            return known
+    except (OSError, UnicodeDecodeError):
+        pass
+    token = secrets.token_urlsafe(24)
+    try:
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with os.fdopen(handle, "w") as file:
+            file.write(token)
+    except OSError as error:
+        raise StorageTrouble(
+            f"{path} can't be written ({error.strerror}): choose another place with --home."
+        ) from error
+    return token
+
+
+def lan_address() -> str:
+    """This machine's address on the network its traffic leaves by; nothing is sent."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # TEST-NET-1 (RFC 5737): no packet goes out for a UDP connect
+            return str(probe.getsockname()[0])
+        except OSError as error:
+            raise BadInput(
+                "this machine has no network address: join the lab network first, or leave out --lan."
+            ) from error
+
+
+def bind(host: str, port: int) -> socket.socket:
+    """A listening socket. Raises BadInput, with the next step, when the port is taken."""
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind((host, port))
+    except OSError as error:
+        listener.close()
+        raise BadInput(
+            f"port {port} on {host} can't be used ({error.strerror}): another Holdstill may be running. "
+            f"End it, or choose another port, for example --port {port + 1 if port < 65535 else 8765}."
+        ) from error
+    return listener
+
+
+def build_runner(serving: Serving, source: Source, plate: Plate, rig: Rig) -> tuple[Runner, LoopDeck, bool]:
+    """A runner with its deck, and whether the session goes on from before."""
+    journal, resumed = open_journal(serving, plate, rig, source)
+    originals = Originals(journal.folder)
+    handover_folder = journal.folder / "hand-over"
+    parts = Parts(
+        journal=journal,
+        originals=originals,
+        source=source,
+        eye=Pool("eye", longest_s=SHOT_LONGEST_S, first=open_eye, arguments=(plate,)),
+        mind=Pool("mind", longest_s=WORK_LONGEST_S),
+        now_ms=now_ms,
+        coverage=coverage_of,
+        hand_over=lambda state: hand_over(state, originals, handover_folder),
+    )
+    runner = Runner(parts)
+    deck = LoopDeck(
+        runner,
+        plate_words=target.words(plate),
+        originals=originals,
+        handover_folder=handover_folder,
+        storage=lambda: storage(journal.folder),
+    )
+    return runner, deck, resumed
+
+
+def serve(
+    serving: Serving,
+    source: Source,
+    plate: Plate,
+    rig: Rig,
+    *,
+    ready: Callable[[str, str, bool], None],
+) -> int:
+    """Serve until told to stop. ``ready(address, link, resumed)`` is called once pages can be opened."""
+    host = "0.0.0.0" if serving.lan else LOOPBACK
+    shown = lan_address() if serving.lan else LOOPBACK
+    listener = bind(host, serving.port)
+    port = listener.getsockname()[1]
+    runner, deck, resumed = build_runner(serving, source, plate, rig)
+    token = access_token(serving.home)
+    hosts = {LOOPBACK, "localhost", shown}
+    access = Access(token, frozenset(hosts), clock=time.monotonic, secure=serving.tls)
+    app = create_app(deck, access)
+    config = uvicorn.Config(
+        app,
+        log_level="warning",
+        access_log=False,
+        ws_per_message_deflate=False,
+        server_header=False,
+        timeout_graceful_shutdown=GRACE_S,
+        **tls_files(serving, hosts),
+    )
+    scheme = "https" if serving.tls else "http"
+    address = f"{scheme}://{shown}:{port}"
+
+    async def run() -> None:
+        server = uvicorn.Server(config)
+        await runner.start()
+        try:
+            ready(address, f"{address}/join?token={token}", resumed)
+            await server.serve(sockets=[listener])
+        finally:
+            await runner.stop()
+
+    try:
+        asyncio.run(run())
+    except KeyboardInterrupt:
+        print("\nstopped; everything kept is in the journal", file=sys.stderr)
+    return 0
+
+
+def tls_files(serving: Serving, hosts: set[str]) -> dict[str, str]:
+    """uvicorn's options for https, with a certificate made on the spot; empty for plain http."""
+    if not serving.tls:
+        return {}
+    from holdstill.web.tls import certificate
+
+    made = certificate(serving.home / "tls", sorted(hosts))
+    return {"ssl_certfile": str(made.certificate), "ssl_keyfile": str(made.key)}
