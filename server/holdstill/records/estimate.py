@@ -47,6 +47,8 @@ class CameraEstimate:
     points: int
     sigma_names: tuple[str, ...] = ()
     sigmas: tuple[float, ...] = ()
+    mono_rms_px: float | None = None
+    """rms of the same points when this camera is adjusted by itself (None: not done)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +141,11 @@ class Estimate:
     engine: str = ""
     turned_view_ids: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
     """camera -> views whose numbering was turned by 180 degrees to agree."""
+    weights: FloatArray | None = None
+    """float64 (p, p) `M` in the order of `parameter_names`: the quantities' matrices, each over
+    its goal squared, summed; ``tr(M C)`` is what planning makes small."""
+    scale_verified: bool = False
+    """True when a length other than the nominal pitch bears the scale out."""
 
 
 @dataclass(frozen=True, slots=True)
