@@ -1,0 +1,136 @@
+import pytest
+from session.fabric import CAMERAS, cue, estimate, opening, story, view
+
+from holdstill import session
+from holdstill.records import Ready, Step
+from holdstill.records import events as ev
+from holdstill.session import PlanWork, ProveWork, SolveWork, replay, step, verdict, wanted
+
+
+def test_views_are_kept_in_order_and_spend_their_cue() -> None:
+    state = replay(story(3))
+    assert state.solve_ids() == (1, 2, 3)
+    assert state.cue_spent
+    assert [p.views for p in state.trace] == [1, 2, 3]
+    assert [p.value for p in state.trace] == [9.0, 4.5, 3.0]
+
+
+def test_a_view_of_another_cue_leaves_the_cue_standing_in_single_shots() -> None:
+    state = replay([opening(single=True), ev.CueSet(1, cue(1)), ev.ViewKept(2, view(1), None)])
+    assert not state.cue_spent
+
+
+def test_the_same_view_twice_and_unknown_views_are_broken_promises() -> None:
+    state = replay(story(2))
+    with pytest.raises(ValueError, match="view 2 was kept already"):
+        step(state, ev.ViewKept(9e3, view(2), None))
+    with pytest.raises(ValueError, match="no view 7"):
+        step(state, ev.ViewDropped(9e3, 7))
+    with pytest.raises(ValueError, match="open already"):
+        step(state, opening())
+
+
+def test_work_comes_in_order_solve_then_plan_then_prove() -> None:
+    state = replay([opening()])
+    assert isinstance(wanted(state), PlanWork)
+    state = step(state, ev.CueSet(1, cue(1)))
+    assert wanted(state) is None
+    state = step(state, ev.ViewKept(2, view(1), 1))
+    work = wanted(state)
+    assert isinstance(work, SolveWork)
+    assert [v.view_id for v in work.views] == [1]
+    state = step(state, ev.Solved(3, estimate((1,), 9.0), (1,)))
+    plan = wanted(state)
+    assert isinstance(plan, PlanWork)
+    assert plan.number == 2
+    state = step(state, ev.StepEntered(4, Step.PROOF))
+    for number in (2, 3, 4):
+        state = step(state, ev.CueSet(5, cue(number, proof=True)))
+        state = step(state, ev.ViewKept(6, view(number, proof=True), number))
+    work = wanted(state)
+    assert isinstance(work, ProveWork)
+    assert [v.view_id for v in work.proof_views] == [2, 3, 4]
+    assert [v.view_id for v in work.views] == [1]
+
+
+def test_a_failed_solve_is_not_tried_again_until_the_views_change() -> None:
+    state = replay([opening(), ev.ViewKept(1, view(1), None), ev.SolveFailed(2, "too few views", (1,))])
+    assert isinstance(wanted(state), PlanWork)
+    state = step(state, ev.ViewKept(3, view(2), None))
+    assert isinstance(wanted(state), SolveWork)
+
+
+def test_dropping_a_view_solves_afresh_without_it() -> None:
+    state = step(replay(story(4)), ev.ViewDropped(9e3, 4))
+    work = wanted(state)
+    assert isinstance(work, SolveWork)
+    assert [v.view_id for v in work.views] == [1, 2, 3]
+
+
+def test_a_dropped_view_brought_back_stays_dropped_unless_asked() -> None:
+    state = step(replay(story(2)), ev.ViewBroughtBack(9e3, 1))
+    assert state.forced_ids() == (1,)
+    state = step(state, ev.ViewDropped(9e3, 1))
+    assert state.forced_ids() == ()
+
+
+def test_ready_needs_views_goals_proof_and_a_known_scale() -> None:
+    from holdstill.records import ProofResult
+
+    assert verdict(replay([opening()])).state is Ready.NOT_YET
+    few = verdict(replay(story(3)))
+    assert few.state is Ready.NOT_YET
+    assert few.reasons[0].key == "reason.few views"
+    over = verdict(replay(story(12, length_um=6.0)))
+    assert over.state is Ready.NOT_YET
+    assert over.reasons[0].key == "reason.over goal"
+    state = replay(story(12))
+    unproven = verdict(state)
+    assert unproven.state is Ready.PROVISIONAL
+    assert {r.key for r in unproven.reasons} == {"reason.no proof", "reason.scale unverified"}
+    held = ProofResult((13,), "unused views", 0.06, 0.05, 40, 5.0, 2.0, passed=True)
+    state = step(state, ev.Proved(2e4, held, (13,)))
+    assert verdict(state).state is Ready.PROVISIONAL
+    accepted = ev.LengthEntered(2.1e4, "accepted", 0, 0, "the plate maker's certificate is trusted")
+    ready = step(
+        step(
+            step(state, accepted), ev.Solved(2.2e4, estimate(tuple(range(1, 13)), 3.0), tuple(range(1, 13)))
+        ),
+        ev.Proved(2.3e4, held, (13,)),
+    )
+    assert verdict(ready).state is Ready.READY
+    assert verdict(ready).at_ms == 2.3e4
+    withdrawn = verdict(step(ready, ev.ReadyWithdrawn(3e4, "moved")))
+    assert withdrawn.state is Ready.NOT_YET
+    assert withdrawn.withdrawn
+
+
+def test_a_failed_proof_is_never_ready() -> None:
+    from holdstill.records import ProofResult
+
+    missed = ProofResult((13,), "unused views", 2.0, 1.5, 40, 500.0, 200.0, passed=False, reasons=("length",))
+    state = step(replay(story(12)), ev.Proved(2e4, missed, (13,)))
+    assert verdict(state).state is Ready.NOT_YET
+
+
+def test_a_new_view_takes_the_proof_back() -> None:
+    from holdstill.records import ProofResult
+
+    held = ProofResult((13,), "unused views", 0.06, 0.05, 40, 5.0, 2.0, passed=True)
+    state = step(replay(story(12)), ev.Proved(2e4, held, (13,)))
+    assert step(state, ev.ViewKept(3e4, view(14), None)).proof is None
+
+
+def test_enough_needs_goals_and_a_poor_next_view() -> None:
+    state = replay(story(12))
+    assert session.enough(state)
+    assert not session.enough(step(state, ev.CueSet(2e4, cue(13, gain=0.2))))
+    assert session.enough(step(state, ev.CueSet(2e4, cue(13, gain=0.02))))
+    assert not session.enough(replay(story(12, length_um=6.0)))
+    assert not session.enough(replay(story(8, length_um=1.0)))
+
+
+def test_an_unknown_setting_is_a_broken_promise() -> None:
+    with pytest.raises(ValueError, match="unknown setting"):
+        step(replay([opening()]), ev.SettingChanged(1, "colour", "blue"))
+    assert CAMERAS == replay([opening()]).cameras
