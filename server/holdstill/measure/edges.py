@@ -1,0 +1,243 @@
+"""Edge width and smear from the edges that happen to be in a frame."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import cast
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from holdstill.limits import limit
+from holdstill.records import FloatArray, Picture
+
+from .levels import at_least
+
+RISE_OVER_SIGMA = 2.563103131089201
+"""10-90 % rise of a Gaussian-blurred step over the Gaussian's sigma (2 x 1.28155...)."""
+_HALF_WIDTH_PX = 12.0
+_STEP_PX = 0.5
+_INTERPOLATION_VARIANCE = 1.0 / 6.0
+"""Variance that linear interpolation adds to a profile, px^2 (triangle of half-width 1)."""
+_SECTORS = 8
+_RAN_OUT = 0.4
+"""Share of profiles without room, in any direction, from which the quarter size is used."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Edges:
+    """Widths of single edges.
+
+    sigma_px: float64 (n,), Gaussian-equivalent blur of each edge. normal_rad: float64 (n,),
+    direction across the edge, from the x axis toward y. xy_px: float64 (n, 2). scale: 1, or 4 when
+    they were measured in the quarter-size picture because the blur was too wide.
+    """
+
+    sigma_px: FloatArray
+    normal_rad: FloatArray
+    xy_px: FloatArray
+    scale: int
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeBlur:
+    """Blur of a frame from its edges: 10-90 % rise (px), its Gaussian sigma (px), the standard
+    error of that sigma; the length of a uniform smear that would explain the excess in one
+    direction (px; None when the edges don't face enough ways) with its direction (degrees from x
+    toward y, -90..90) and its standard error."""
+
+    width_px: float
+    sigma_px: float
+    sigma_error_px: float
+    smear_px: float | None
+    smear_direction_deg: float | None
+    smear_error_px: float | None
+    edges: int
+
+
+def find_edges(
+    image: Picture,
+    *,
+    noise_gray: float,
+    clip_from: float,
+    box: tuple[int, int, int, int] | None = None,
+    wanted: int = 400,
+) -> Edges | None:
+    """Up to `wanted` of the frame's strong edges with the blur of each; None with fewer than 12.
+
+    image: uint8 or uint16 (rows, columns); `box`: (x0, y0, x1, y1) px to look in. Each edge is read
+    along its own gradient, re-centred on the steepest place and followed both ways while it keeps
+    rising; edges lower than `edge_least_noise` times the noise, or that touch `clip_from`, are left
+    out. Blur from 10-90 % rise over 2.563, the reading's interpolation taken off. Above about 8 px
+    of width the quarter-size picture is used; beyond 60 px it means nothing.
+    """
+    view = image if box is None else image[box[1] : box[3], box[0] : box[2]]
+    offset = (0, 0) if box is None else (box[0], box[1])
+    if min(view.shape) < 32:
+        return None
+    fine = _edges_at(view, noise_gray, clip_from, wanted)
+    if fine is not None and fine[3] < _RAN_OUT:
+        return Edges(fine[0], fine[1], fine[2] + offset, 1)
+    if min(view.shape) < 160:
+        return None if fine is None else Edges(fine[0], fine[1], fine[2] + offset, 1)
+    small = cast(Picture, cv2.resize(view, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA))
+    coarse = _edges_at(small, noise_gray / 4.0, clip_from, wanted)
+    if coarse is None:
+        return None if fine is None else Edges(fine[0], fine[1], fine[2] + offset, 1)
+    # Averaging 4 x 4 px widens the edge by the variance of a box of 4 px less that of one of 1 px.
+    sigma = 4.0 * np.sqrt(np.maximum(coarse[0] ** 2 - (1.0 - 1.0 / 16.0) / 12.0, 1.0 / 16.0))
+    return Edges(sigma, coarse[1], coarse[2] * 4.0 + 1.5 + offset, 4)
+
+
+def _edges_at(
+    image: Picture, noise_gray: float, clip_from: float, wanted: int
+) -> tuple[FloatArray, FloatArray, FloatArray, float] | None:
+    """Sigma, normal and place of the edges, and the share of profiles that ran out of room (the
+    largest over the directions)."""
+    xy, normal = _candidates(image, noise_gray, wanted)
+    if len(xy) < 12:
+        return None
+    t = np.arange(-_HALF_WIDTH_PX, _HALF_WIDTH_PX + _STEP_PX / 2, _STEP_PX, dtype=np.float32)
+    x = xy[:, :1].astype(np.float32) + t * np.cos(normal).astype(np.float32)[:, None]
+    y = xy[:, 1:].astype(np.float32) + t * np.sin(normal).astype(np.float32)[:, None]
+    profile = cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101).astype(np.float32)
+    width, contrast, top, ran_out = _rise(profile)
+    clear = contrast > max(
+        limit("edge_least_noise") * max(noise_gray, 0.4), 0.35 * float(np.median(contrast))
+    )
+    sector = _sector(normal)
+    shares = [
+        float(ran_out[clear & (sector == k)].mean())
+        for k in range(_SECTORS)
+        if int((clear & (sector == k)).sum()) >= 8
+    ]
+    ran_share = max(shares, default=0.0)
+    good = clear & (width > 0) & (top < clip_from) & ~ran_out
+    if int(good.sum()) < 12:
+        return None if ran_share < _RAN_OUT else (np.full(1, np.nan), np.zeros(1), xy[:1], ran_share)
+    sigma = np.sqrt(
+        np.maximum((width[good] * _STEP_PX / RISE_OVER_SIGMA) ** 2 - _INTERPOLATION_VARIANCE, 1.0 / 12.0)
+    )
+    return sigma.astype(np.float64), normal[good], xy[good], ran_share
+
+
+def _sector(normal: FloatArray) -> NDArray[np.int64]:
+    """Which of `_SECTORS` equal parts of the half circle a direction falls in."""
+    return np.floor(np.mod(normal, np.pi) * (_SECTORS / np.pi)).astype(np.int64) % _SECTORS
+
+
+def _candidates(image: Picture, noise_gray: float, wanted: int) -> tuple[FloatArray, FloatArray]:
+    """Places of strong gradient on a thinned set of rows, in every direction there is."""
+    step = max(1, image.shape[0] // 128)
+    margin = 2
+    count = (image.shape[0] - 2 * margin) // step
+    rows = [image[margin + d : margin + d + count * step : step] for d in (-1, 0, 1)]
+    gx = cv2.subtract(rows[1][:, 2:], rows[1][:, :-2], dtype=cv2.CV_32F)
+    gy = cv2.subtract(rows[2][:, 1:-1], rows[0][:, 1:-1], dtype=cv2.CV_32F)
+    size = cv2.magnitude(gx, gy)
+    thin = size[:, ::8].ravel()
+    strong = float(np.partition(thin, int(0.995 * (thin.size - 1)))[int(0.995 * (thin.size - 1))])
+    threshold = max(0.06 * strong, 4.0 * noise_gray, 1.0)
+    found = cast("NDArray[np.int32] | None", cv2.findNonZero(at_least(size, threshold)))
+    if found is None:
+        return np.empty((0, 2)), np.empty(0)
+    # Every k-th one spreads them over the frame without chance.
+    spots = found.reshape(-1, 2)[:: max(1, len(found) // (12 * wanted))]
+    height = size[spots[:, 1], spots[:, 0]]
+    normal = np.arctan2(gy[spots[:, 1], spots[:, 0]], gx[spots[:, 1], spots[:, 0]]).astype(np.float64)
+    sector = _sector(normal)
+    chosen = []
+    for k in range(_SECTORS):
+        own = np.flatnonzero(sector == k)
+        if own.size:
+            # A smear lowers the edges along it: strong is what is strong in its own direction.
+            own = own[height[own] >= 0.4 * np.quantile(height[own], 0.9)]
+            chosen.append(own[:: max(1, -(-own.size * _SECTORS // wanted))])
+    pick = np.concatenate(chosen)
+    xy = np.stack([spots[pick, 0] + 1.0, spots[pick, 1] * step + margin], axis=1).astype(np.float64)
+    return xy, normal[pick]
+
+
+def _rise(profile: NDArray[np.float32]) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
+    """10-90 % rise (in steps), contrast and top of each profile, and whether it ran out of room."""
+    n, length = profile.shape
+    slope = np.zeros_like(profile)
+    slope[:, 2:-2] = profile[:, 4:] - profile[:, :-4]
+    middle = length // 2
+    window = slice(middle - 8, middle + 9)
+    steepest = middle - 8 + np.argmax(slope[:, window], axis=1)
+    index = np.arange(length)[None, :]
+    peak = slope[np.arange(n), steepest]
+    flat = slope < 0.12 * peak[:, None]
+    left_flat = flat & (index < steepest[:, None])
+    right_flat = flat & (index > steepest[:, None])
+    left = np.where(left_flat.any(axis=1), length - 1 - np.argmax(left_flat[:, ::-1], axis=1), 0)
+    right = np.where(right_flat.any(axis=1), np.argmax(right_flat, axis=1), length - 1)
+    ran_out = (left <= 2) | (right >= length - 3)
+    rows = np.arange(n)
+    low, high = profile[rows, left], profile[rows, right]
+    contrast = high - low
+    level_10, level_90 = low + 0.1 * contrast, low + 0.9 * contrast
+    inside = (index >= left[:, None]) & (index <= right[:, None])
+    rising = np.where(inside, profile, np.where(index < left[:, None], -np.inf, np.inf))
+    at_10, at_90 = _crossing(rising, level_10, left, steepest), _crossing(rising, level_90, steepest, right)
+    width = np.where(contrast > 0, at_90 - at_10, 0.0)
+    return width.astype(np.float64), contrast.astype(np.float64), high.astype(np.float64), ran_out
+
+
+def _crossing(
+    profile: FloatArray, level: FloatArray, start: NDArray[np.int64], stop: NDArray[np.int64]
+) -> FloatArray:
+    """Position (steps) of the first crossing of `level` upward at or after `start`."""
+    n, length = profile.shape
+    index = np.arange(length)[None, :]
+    above = (profile >= level[:, None]) & (index > start[:, None])
+    k = np.where(above.any(axis=1), np.argmax(above, axis=1), stop)
+    k = np.clip(k, 1, length - 1)
+    rows = np.arange(n)
+    before, after = profile[rows, k - 1], profile[rows, k]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        part = (level - before) / (after - before)
+    out: FloatArray = k - 1 + np.clip(np.nan_to_num(part, nan=0.5), 0.0, 1.0)
+    return out
+
+
+def edge_blur(edges: Edges) -> EdgeBlur | None:
+    """Blur and smear of a frame from its edges; None with fewer than 12 usable ones.
+
+    The smear: the variance of the blur across directions is fitted by a + b cos 2t + c sin 2t; a
+    uniform smear of length L adds L^2/12 along its direction and nothing across (variance of a
+    uniform distribution), so L = sqrt(12 * 2 sqrt(b^2 + c^2)), its scatter taken off.
+    """
+    ok = np.isfinite(edges.sigma_px)
+    sigma, normal = edges.sigma_px[ok], edges.normal_rad[ok]
+    n = sigma.size
+    if n < 12:
+        return None
+    middle = float(np.median(sigma))
+    scatter = 1.4826 * float(np.median(np.abs(sigma - middle)))
+    error = 1.2533 * scatter / np.sqrt(n)
+    smear, direction, smear_error = _smear(sigma, normal)
+    return EdgeBlur(RISE_OVER_SIGMA * middle, middle, error, smear, direction, smear_error, n)
+
+
+def _smear(sigma: FloatArray, normal: FloatArray) -> tuple[float | None, float | None, float | None]:
+    terms = np.stack([np.ones_like(normal), np.cos(2 * normal), np.sin(2 * normal)], axis=1)
+    gram = terms.T @ terms / len(sigma)
+    if np.linalg.cond(gram) > 12.0:
+        return None, None, None
+    variance = sigma**2
+    keep = np.ones(len(sigma), dtype=bool)
+    fit = np.zeros(3)
+    for _ in range(3):
+        fit, *_ = np.linalg.lstsq(terms[keep], variance[keep], rcond=None)
+        rest = variance - terms @ fit
+        spread = 1.4826 * float(np.median(np.abs(rest))) + 1e-9
+        keep = np.abs(rest) < 2.5 * spread
+    noise = spread * np.sqrt(2.0 / max(int(keep.sum()), 1))
+    excess = 2.0 * float(np.hypot(fit[1], fit[2]))
+    direction = 0.5 * float(np.degrees(np.arctan2(fit[2], fit[1])))
+    clean = max(excess**2 - 2 * (2 * noise) ** 2, 0.0) ** 0.5
+    length = np.sqrt(12.0 * clean)
+    return float(length), direction, float(np.sqrt(12.0 * 2 * noise))

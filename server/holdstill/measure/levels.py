@@ -1,0 +1,151 @@
+"""Grey levels of a frame: where it clips, what share does, how bright it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, cast
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from holdstill.errors import BadFrame
+from holdstill.limits import limit
+from holdstill.records import FloatArray, Picture
+
+ROW_STEP = 4
+"""Every fourth row is enough for level statistics of a frame of megapixels."""
+
+
+@dataclass(frozen=True, slots=True)
+class Levels:
+    """Grey levels of one frame.
+
+    step
+        Distance between neighbouring codes (16 for 12 bits shifted left by four), grey values.
+    clip_level
+        Level at which the frame clips, grey values; `clip_seen`: a pile-up of pixels showed it,
+        otherwise it is the largest code of the bit depth that the data use.
+    clip_from
+        Pixels at or above this level count as clipped (lower flank of the pile-up).
+    mean, low, high
+        Mean, 1st and 99th percentile, grey values.
+    histogram
+        int64 counts per code over every `ROW_STEP`-th row, ``histogram[k]`` for level ``k * step``.
+    """
+
+    step: int
+    clip_level: float
+    clip_from: float
+    clip_seen: bool
+    mean: float
+    low: float
+    high: float
+    histogram: FloatArray
+
+
+def checked(image: Picture, *, where: str) -> Picture:
+    """`image` if it is a grey uint8 or uint16 picture of at least 32 x 32 px. Raises BadFrame."""
+    if not isinstance(image, np.ndarray) or image.ndim != 2:
+        got = getattr(image, "shape", type(image).__name__)
+        raise BadFrame(
+            f"The frame of {where} is {got}, wanted one grey plane (rows, columns); reduce it to grey first."
+        )
+    if image.dtype not in (np.uint8, np.uint16):
+        raise BadFrame(f"The frame of {where} holds {image.dtype}, wanted uint8 or uint16; convert it first.")
+    if min(image.shape) < 32:
+        raise BadFrame(
+            f"The frame of {where} is {image.shape[1]}x{image.shape[0]} px, wanted at least 32x32; "
+            "check the file."
+        )
+    if image.strides[1] == image.itemsize and image.strides[0] > 0:
+        return image
+    return cast(Picture, np.ascontiguousarray(image))
+
+
+def levels(image: Picture, *, full_scale: int) -> Levels:
+    """Levels of a frame, the clipping level found from the data where they show one.
+
+    image: uint8 or uint16 (rows, columns). `full_scale`: largest value of the format as declared
+    (255, 4095, 65535), in grey values.
+
+    A clipping level is believed where the upper end of the histogram piles up: the shot noise of
+    a bright but unclipped surface spreads it over many codes and thins it out toward the top,
+    while clipping gathers it in a few codes with nothing above (the variance collapses past the
+    saturation point: EMVA 1288 R4.0 Linear, from memory). Without a pile-up the level is the
+    largest code of the smallest usual bit depth (8, 10, 12, 14, 16) that holds the data. Means
+    nothing for drawn pictures without noise, whose plateaus pile up unclipped.
+    """
+    rows = image[:: ROW_STEP if image.shape[0] >= 256 else 1]
+    size = 256 if image.dtype == np.uint8 else 65536
+    counts = cv2.calcHist([rows], [0], None, [size], [0, size]).ravel().astype(np.float64)
+    used = np.flatnonzero(counts)
+    step = _step(used) if size > 256 else 1
+    histogram = counts[::step]
+    total = float(histogram.sum())
+    codes = np.arange(histogram.size, dtype=np.float64)
+    cumulative = np.cumsum(histogram)
+    low, high = np.searchsorted(cumulative, (0.01 * total, 0.99 * total))
+    top_code = _top_of_depth(int(used[-1]), full_scale, step)
+    spike = _pile_up(histogram, cumulative, top_code // step)
+    mean = float(codes @ histogram) / total * step
+    if spike is None:
+        clip, start, seen = top_code, top_code, False
+    else:
+        clip, start, seen = spike[0] * step, spike[1] * step, True
+    return Levels(
+        step, float(clip), float(start), seen, mean, float(low * step), float(high * step), histogram
+    )
+
+
+def saturated_share(image: Picture, clip_from: float) -> float:
+    """Share of pixels at or above `clip_from` grey values, 0..1; image uint8 or uint16 (rows, columns)."""
+    at_clip = at_least(image, max(float(np.ceil(clip_from)), 1.0))
+    return cv2.countNonZero(at_clip) / image.size
+
+
+def at_least(image: NDArray[Any], level: float) -> NDArray[np.uint8]:
+    """Mask, uint8 (rows, columns), 255 where `image` is `level` or more."""
+    return cast("NDArray[np.uint8]", cv2.compare(image, level, cv2.CMP_GE))  # type: ignore[call-overload]
+
+
+def _step(used: NDArray[np.int64]) -> int:
+    """Distance between codes: the largest power of two (at most 256) that divides every level."""
+    bits = int(np.bitwise_or.reduce(used))
+    return 1 if bits == 0 else min(bits & -bits, 256)
+
+
+def _top_of_depth(top: int, full_scale: int, step: int) -> int:
+    """Largest code of the bit depth in use, grey values."""
+    if step > 1:
+        return 65536 - step if full_scale > 32767 else min(full_scale // step * step, 65536 - step)
+    for bits in (8, 10, 12, 14, 16):
+        code = (1 << bits) - 1
+        if code >= full_scale:
+            return max(full_scale, top)
+        if top <= code and full_scale == 65535 and bits >= 10:
+            return code
+    return max(full_scale, top)
+
+
+def _pile_up(histogram: FloatArray, cumulative: FloatArray, top_code: int) -> tuple[int, int] | None:
+    """Mode and lower flank (codes) of a pile-up at the upper end of the histogram, or None."""
+    total = cumulative[-1]
+    stray = limit("clip_stray_share") * total
+    last = int(np.searchsorted(cumulative, total - stray, side="left"))
+    last = min(last, histogram.size - 1)
+    width = max(1, round(limit("clip_pile_width") * top_code))
+    first = max(last - width, 0)
+    mode = first + int(np.argmax(histogram[first : last + 1]))
+    if mode < limit("clip_least_share_of_full_scale") * top_code:
+        return None
+    flank = mode
+    while flank > mode - width and flank > 0 and histogram[flank - 1] > 0.25 * histogram[mode]:
+        flank -= 1
+    pile = float(histogram[flank : last + 1].sum()) / (last + 1 - flank)
+    below = histogram[max(flank - 4 * width - 2, 0) : flank - 1]
+    if below.size == 0 or histogram[mode] < limit("clip_least_pixels_share") * total:
+        return None
+    if pile < limit("clip_pile_ratio") * max(float(below.mean()), 1e-6 * total):
+        return None
+    return mode, flank

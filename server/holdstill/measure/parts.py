@@ -1,0 +1,293 @@
+"""Bright and dark parts of the plate in the picture: fill, evenness, glare, what hides points."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from holdstill.limits import limit
+from holdstill.records import FloatArray, GlarePatch, HiddenPatch, Plate, Sighting
+
+from .pattern import SAMPLES_PER_PITCH, PlateSamples
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlateLevels:
+    """Levels of the plate's two parts, grey values.
+
+    bright, dark
+        float64 (points,): mean level of each point's bright and dark part, NaN where not seen.
+    bright_level, dark_level
+        Medians over the points found. `dots_bright`: the dots (part 1) are the bright part.
+    """
+
+    bright: FloatArray
+    dark: FloatArray
+    bright_level: float
+    dark_level: float
+    dots_bright: bool
+
+    @property
+    def middle(self) -> float:
+        """Half way between the two parts, grey values."""
+        return 0.5 * (self.bright_level + self.dark_level)
+
+
+def plate_levels(samples: PlateSamples, plate: Plate, sighting: Sighting) -> PlateLevels:
+    """Levels of the bright and dark parts around each point (see `PlateLevels`)."""
+    first = _mean_by_point(samples, 1, plate.point_count)
+    second = _mean_by_point(samples, 2, plate.point_count)
+    found = sighting.point_ids
+    level_1, level_2 = _median(first[found]), _median(second[found])
+    dots_bright = level_1 >= level_2
+    if dots_bright:
+        return PlateLevels(first, second, level_1, level_2, True)
+    return PlateLevels(second, first, level_2, level_1, False)
+
+
+def _median(values: FloatArray) -> float:
+    finite = values[np.isfinite(values)]
+    return float(np.median(finite)) if finite.size else float("nan")
+
+
+def _mean_by_point(samples: PlateSamples, part: int, count: int) -> FloatArray:
+    use = (samples.pattern.part == part) & np.isfinite(samples.values)
+    ids = samples.pattern.point_of[use]
+    n = np.bincount(ids, minlength=count)
+    total = np.bincount(ids, weights=samples.values[use], minlength=count)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(n > 0, total / np.maximum(n, 1), np.nan)
+
+
+def evenness(levels: PlateLevels, plate: Plate, sighting: Sighting, clip_from: float) -> float | None:
+    """Lowest over highest level of the light across the found points, 0..1; 1 = perfectly even.
+
+    A quadratic surface is fitted to the bright part (to the dark part where more than a third of
+    the bright one clips), so one odd dot does not count. Takes the plate's print as uniform and
+    the camera's black level as zero. None with fewer than 12 points.
+    """
+    found = sighting.point_ids
+    values = levels.bright[found]
+    seen = values[np.isfinite(values)]
+    if seen.size and float(np.mean(seen >= 0.97 * clip_from)) > 1 / 3:
+        values = levels.dark[found]
+    xy = plate.points_mm()[found, :2]
+    ok = np.isfinite(values) & (values > 0)
+    if int(ok.sum()) < 12:
+        return None
+    return field_evenness(xy[ok], values[ok])
+
+
+def field_evenness(points: FloatArray, values: FloatArray) -> float:
+    """Lowest over highest of a quadratic surface through `values` at `points`, 0..1.
+
+    points: float64 (n, 2), any unit; values: float64 (n,) > 0. Outliers (beyond three robust
+    sigmas) are dropped once.
+    """
+    u = (points - points.mean(axis=0)) / max(float(np.abs(points - points.mean(axis=0)).max()), 1e-9)
+    x, y = u[:, 0], u[:, 1]
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+    coefficients, *_ = np.linalg.lstsq(terms, values, rcond=None)
+    rest = np.abs(values - terms @ coefficients)
+    keep = rest <= 3 * 1.4826 * np.median(rest) + 1e-9
+    if int(keep.sum()) >= 8:
+        coefficients, *_ = np.linalg.lstsq(terms[keep], values[keep], rcond=None)
+    surface = terms @ coefficients
+    top = float(surface.max())
+    return float(np.clip(surface.min() / top, 0.0, 1.0)) if top > 0 else 0.0
+
+
+def saturated_parts(
+    samples: PlateSamples, levels: PlateLevels, image_share: float, image_size: int, clip_from: float
+) -> tuple[float | None, float | None]:
+    """Share of clipped pixels inside the dots (or bright squares), and outside them.
+
+    image_share: share in the whole picture; image_size: its pixels. The share outside is what is
+    left of the picture's clipped pixels after the dots' part, over what is left of its area.
+    """
+    part = samples.pattern.part
+    inside_part = 1 if samples.pattern.dot_radius_mm is not None or levels.dots_bright else 2
+    inside = (part == inside_part) & np.isfinite(samples.values)
+    if not inside.any():
+        return None, None
+    share = float(np.mean(samples.values[inside] >= clip_from - 0.5))
+    area = _part_area_px(samples, inside)
+    left = max(image_share * image_size - share * area, 0.0)
+    return share, min(left / max(image_size - area, 1.0), 1.0)
+
+
+def _part_area_px(samples: PlateSamples, chosen: NDArray[np.bool_]) -> float:
+    """Area in the picture of the samples chosen, px; dots count whole, not only their core."""
+    rows, columns = samples.pattern.shape
+    grid = samples.px.reshape(rows, columns, 2)
+    across: FloatArray = np.asarray(np.gradient(grid, axis=1))
+    down: FloatArray = np.asarray(np.gradient(grid, axis=0))
+    area = np.abs(across[..., 0] * down[..., 1] - across[..., 1] * down[..., 0]).ravel()
+    whole = 1.0 / 0.65**2 if samples.pattern.dot_radius_mm is not None else 1.0 / 0.66**2
+    return float(area[chosen].sum()) * whole
+
+
+def glare_patches(
+    samples: PlateSamples, levels: PlateLevels, plate: Plate, sighting: Sighting, clip_from: float
+) -> tuple[GlarePatch, ...]:
+    """Glare on the plate, largest first: places where the dark part is as bright as the bright one.
+
+    A raster sample of the dark part counts when it lies above `glare_rise` of the way from the
+    dark to the bright level of the plate (or clips); touching samples, bridged across a dot, make
+    a patch. Patches smaller than `glare_least_pitches` squared are left out, and so are those whose
+    bright part is dimmer than elsewhere.
+    """
+    dark_part = 2 if levels.dots_bright else 1
+    is_bright = (samples.pattern.part == 3 - dark_part) & np.isfinite(samples.values)
+    threshold = min(
+        levels.dark_level + limit("glare_rise") * (levels.bright_level - levels.dark_level), clip_from - 0.5
+    )
+    is_dark = samples.pattern.part == dark_part
+    with np.errstate(invalid="ignore"):
+        hot = is_dark & (samples.values > max(threshold, levels.dark_level + 1.0))
+    if not hot.any():
+        return ()
+    # Missing bright points whose surroundings are hot belong to the patch: bridged by closing.
+    size = SAMPLES_PER_PITCH + 1 if levels.dots_bright else 2 * SAMPLES_PER_PITCH + 1
+    mask = hot.reshape(samples.pattern.shape).astype(np.uint8)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    padded = cv2.copyMakeBorder(mask, size, size, size, size, cv2.BORDER_CONSTANT, value=0)
+    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, kernel)[size:-size, size:-size]
+    count, labels, _stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=8)
+    labels = np.asarray(labels, dtype=np.int32).ravel()
+    plate_samples = float(np.isfinite(samples.values).sum())
+    lattice = plate.points_mm()[:, :2]
+    patches = []
+    for label in range(1, count):
+        inside = labels == label
+        area = float(inside.sum())
+        hot_inside = float((inside & hot).sum())
+        if hot_inside < limit("glare_least_pitches") * SAMPLES_PER_PITCH**2:
+            continue
+        if hot_inside < 0.5 * float((inside & is_dark & np.isfinite(samples.values)).sum()):
+            continue
+        lit = samples.values[inside & is_bright]
+        # Glare adds to the bright part; what stands in front of it (a hand) takes its place.
+        if lit.size and float(np.median(lit)) < limit("glare_least_bright") * levels.bright_level:
+            continue
+        patches.append(
+            _patch(
+                samples,
+                inside=inside,
+                share=area / plate_samples,
+                lattice=lattice,
+                labels=labels,
+                label=label,
+            )
+        )
+    return tuple(sorted(patches, key=lambda p: -p.plate_share))
+
+
+def _patch(
+    samples: PlateSamples,
+    *,
+    inside: NDArray[np.bool_],
+    share: float,
+    lattice: FloatArray,
+    labels: NDArray[np.int32],
+    label: int,
+) -> GlarePatch:
+    px, mm = samples.px[inside], samples.pattern.points_mm[inside]
+    centre_px, centre_mm = px.mean(axis=0), mm.mean(axis=0)
+    radius = float(np.sqrt(2.0) * np.sqrt(((px - centre_px) ** 2).sum(axis=1).mean()))
+    rows, columns = samples.pattern.shape
+    low = samples.pattern.points_mm[0]
+    spacing = samples.pattern.points_mm[1, 0] - low[0]
+    at = np.rint((lattice - low) / spacing).astype(int)
+    at[:, 0], at[:, 1] = at[:, 0].clip(0, columns - 1), at[:, 1].clip(0, rows - 1)
+    covered = np.flatnonzero(labels[at[:, 1] * columns + at[:, 0]] == label)
+    return GlarePatch(
+        float(centre_px[0]),
+        float(centre_px[1]),
+        radius,
+        share,
+        tuple(int(i) for i in covered),
+        float(centre_mm[0]),
+        float(centre_mm[1]),
+    )
+
+
+def hidden_patches(
+    samples: PlateSamples, levels: PlateLevels, plate: Plate, sighting: Sighting, noise_gray: float
+) -> tuple[HiddenPatch, ...]:
+    """Groups of neighbouring missing points, each with what the picture shows there; largest first.
+
+    cause
+        ``"glare"``: the dark part is bright. ``"shadow"``: both parts are darker than elsewhere by
+        about the same factor, the contrast between them still there. ``"finger"``: no contrast
+        left between the parts (something else is seen), reaching in from the plate's edge or
+        nearly so. ``"unclear"``: the pattern is there at full contrast.
+    """
+    missing = np.asarray(sighting.missing_ids, dtype=np.int64)
+    if missing.size == 0 or not np.isfinite(levels.bright_level):
+        return ()
+    lattice = plate.points_mm()[:, :2]
+    groups = _groups(lattice, missing, plate.pitch_mm)
+    low, high = lattice.min(axis=0), lattice.max(axis=0)
+    patches = []
+    for ids in groups:
+        bright, dark = levels.bright[ids], levels.dark[ids]
+        b, d = _median(bright), _median(dark)
+        contrast = (b - d) / max(levels.bright_level - levels.dark_level, 1e-9)
+        near_edge = bool(
+            ((lattice[ids] - low) < 0.5 * plate.pitch_mm).any()
+            or ((high - lattice[ids]) < 0.5 * plate.pitch_mm).any()
+        )
+        cause = _cause(b, d, contrast, levels, noise_gray)
+        px = samples.mapping.to_px(lattice[ids]).mean(axis=0)
+        patches.append(
+            HiddenPatch(
+                cause,
+                tuple(int(i) for i in ids),
+                float(px[0]),
+                float(px[1]),
+                float(np.nanmean([b, d]) / max(levels.middle, 1e-9)),
+                float(contrast),
+                near_edge,
+            )
+        )
+    return tuple(sorted(patches, key=lambda p: -len(p.point_ids)))
+
+
+def _cause(bright: float, dark: float, contrast: float, levels: PlateLevels, noise_gray: float) -> str:
+    if not (np.isfinite(bright) and np.isfinite(dark)):
+        return "unclear"
+    rise = (dark - levels.dark_level) / max(levels.bright_level - levels.dark_level, 1e-9)
+    if rise > limit("glare_rise") and dark > levels.middle and bright > 0.8 * levels.bright_level:
+        return "glare"
+    if contrast > limit("hidden_full_contrast"):
+        return "unclear"
+    ratio = bright / max(dark, 1e-9)
+    whole_ratio = levels.bright_level / max(levels.dark_level, 1e-9)
+    seen = bright - dark > limit("shadow_least_noise") * max(noise_gray, 0.5)
+    if (
+        seen
+        and bright < 0.6 * levels.bright_level
+        and np.log(max(ratio, 1e-9)) > 0.5 * np.log(max(whole_ratio, 1.01))
+    ):
+        return "shadow"
+    return "finger"
+
+
+def _groups(lattice: FloatArray, ids: NDArray[np.int64], pitch_mm: float) -> list[NDArray[np.int64]]:
+    """Neighbouring points (within 1.5 pitches) grouped."""
+    left = {int(i) for i in ids}
+    groups = []
+    while left:
+        group, front = [], [left.pop()]
+        while front:
+            here = front.pop()
+            group.append(here)
+            near = [k for k in left if np.hypot(*(lattice[k] - lattice[here])) < 1.5 * pitch_mm]
+            left.difference_update(near)
+            front.extend(near)
+        groups.append(np.array(sorted(group)))
+    return groups
