@@ -129,7 +129,7 @@ def _sector(normal: FloatArray) -> NDArray[np.int64]:
 
 def _candidates(image: Picture, noise_gray: float, wanted: int) -> tuple[FloatArray, FloatArray]:
     """Places of strong gradient on a thinned set of rows, in every direction there is."""
-    step = max(1, image.shape[0] // 128)
+    step = max(1, image.shape[0] // 80)
     margin = 2
     count = (image.shape[0] - 2 * margin) // step
     rows = [image[margin + d : margin + d + count * step : step] for d in (-1, 0, 1)]

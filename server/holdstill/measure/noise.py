@@ -49,20 +49,23 @@ def noise_model(image: Picture, *, clip_from: float) -> NoiseModel:
     where noise is correlated between pixels (interpolated colour, strong JPEG), high where
     texture finer than about 1.5 px fills the whole frame.
     """
-    step = max(1, image.shape[0] // 96)
+    step = max(1, image.shape[0] // 48)
     count = (image.shape[0] - 2) // step
-    top, mid, low = (image[k : k + count * step : step].astype(np.int32) for k in range(3))
+    wide = np.int16 if image.dtype == np.uint8 else np.int32
+    top, mid, low = (image[k : k + count * step : step].astype(wide) for k in range(3))
     column = top - 2 * mid + low
     answer = np.abs(column[:, 2:] - 2 * column[:, 1:-1] + column[:, :-2])
     level = mid[:, 1:-1]
     ok = level < clip_from
-    if int(ok.sum()) < 400:
-        ok = np.ones_like(ok)
-    answer, level = answer[ok], level[ok]
+    inside = int(np.count_nonzero(ok))
+    if inside < 400 or inside == ok.size:
+        answer, level = answer.ravel(), level.ravel()
+    else:
+        answer, level = answer[ok], level[ok]
     top_level = max(int(level.max()), 1)
     scale = max(1.0, float(np.mean(answer)) * 8.0 / _CELLS)
-    cell = np.minimum((answer / scale).astype(np.int64), _CELLS - 1)
-    bin_of = level.astype(np.int64) * _BINS // (top_level + 1)
+    cell = np.minimum(answer * np.float32(1.0 / scale), np.float32(_CELLS - 1)).astype(np.int32)
+    bin_of = (level * np.float32(_BINS / (top_level + 1))).astype(np.int32)
     counts = np.bincount(bin_of * _CELLS + cell, minlength=_BINS * _CELLS).reshape(_BINS, _CELLS)
     totals = counts.sum(axis=1)
     width = (top_level + 1) / _BINS

@@ -17,6 +17,8 @@ _MARGIN = 0.5
 """Pitches that the raster reaches beyond the outermost points."""
 _CORE = 0.65
 """Share of a dot's radius that counts as its plateau."""
+_REACH = 1.15
+"""Half sizes of the plate to which the lens's bend is followed; held constant beyond."""
 _CLEAR = 1.4
 """Radii from a dot's centre at which the ground begins."""
 
@@ -35,6 +37,10 @@ class Pattern:
     point_of: IntArray
     shape: tuple[int, int]
     dot_radius_mm: float | None
+    unit: NDArray[np.float32]
+    """Coordinates about the plate's middle over its half size, with a one: float32 (n, 3)."""
+    terms: NDArray[np.float32]
+    """Cubic terms of `unit`: float32 (n, 10)."""
 
 
 @lru_cache(maxsize=16)
@@ -53,7 +59,18 @@ def pattern(plate: Plate, dot_radius_mm: float | None) -> Pattern:
     else:
         part = _dots(distance, nearest, plate, dot_radius_mm)
         part[_near_markers(points, plate)] = 0
-    return Pattern(points, part, nearest, (rows, columns), dot_radius_mm)
+    centre, scale = _frame_of(plate)
+    u = (points - centre) / scale
+    unit = np.column_stack([u, np.ones(len(u))]).astype(np.float32)
+    terms = _terms(np.clip(u, -_REACH, _REACH)).astype(np.float32)
+    return Pattern(points, part, nearest, (rows, columns), dot_radius_mm, unit, terms)
+
+
+def _frame_of(plate: Plate) -> tuple[FloatArray, float]:
+    """Middle of the lattice and its half size (mm)."""
+    lattice = plate.points_mm()[:, :2]
+    centre = lattice.mean(axis=0)
+    return centre, float(np.abs(lattice - centre).max())
 
 
 def _nearest(points: FloatArray, lattice: FloatArray) -> tuple[FloatArray, IntArray]:
@@ -112,7 +129,15 @@ class PlateMap:
         w = u @ self.homography[:, :2].T + self.homography[:, 2]
         px: FloatArray = w[:, :2] / w[:, 2:]
         if self.bend is not None:
-            px = px + _terms(np.clip(u, -1.15, 1.15)) @ self.bend
+            px = px + _terms(np.clip(u, -_REACH, _REACH)) @ self.bend
+        return px
+
+    def raster_px(self, raster: Pattern) -> NDArray[np.float32]:
+        """Pixels of a raster's samples, float32 (n, 2), from its prepared terms."""
+        w = raster.unit @ self.homography.T.astype(np.float32)
+        px: NDArray[np.float32] = w[:, :2] / w[:, 2:]
+        if self.bend is not None:
+            px += raster.terms @ self.bend.astype(np.float32)
         return px
 
     def px_per_mm(self, points_mm: FloatArray) -> FloatArray:
@@ -134,10 +159,8 @@ def plate_map(plate: Plate, sighting: Sighting) -> PlateMap | None:
     """Map of a sighting with at least 8 points that are not on one line, else None."""
     if len(sighting.point_ids) < 8:
         return None
-    lattice = plate.points_mm()[:, :2]
-    mm = lattice[sighting.point_ids]
-    centre = lattice.mean(axis=0)
-    scale = float(np.abs(lattice - centre).max())
+    mm = plate.points_mm()[sighting.point_ids, :2]
+    centre, scale = _frame_of(plate)
     u = (mm - centre) / scale
     if np.linalg.svd(u - u.mean(axis=0), compute_uv=False)[1] < 1e-3:
         return None
@@ -156,13 +179,13 @@ def plate_map(plate: Plate, sighting: Sighting) -> PlateMap | None:
 class PlateSamples:
     """The picture read on the plate's raster.
 
-    values: float32 (n,), grey values, NaN outside the picture. px: float64 (n, 2).
+    values: float32 (n,), grey values, NaN outside the picture. px: float32 (n, 2).
     """
 
     pattern: Pattern
     mapping: PlateMap
     values: NDArray[np.float32]
-    px: FloatArray
+    px: NDArray[np.float32]
 
 
 def dot_radius_mm(plate: Plate, sighting: Sighting, mapping: PlateMap) -> float | None:
@@ -187,12 +210,12 @@ def read_plate(image: Picture, plate: Plate, sighting: Sighting) -> PlateSamples
     if mapping is None:
         return None
     raster = pattern(plate, dot_radius_mm(plate, sighting, mapping))
-    px = mapping.to_px(raster.points_mm)
+    px = mapping.raster_px(raster)
     values = (
         cv2.remap(
             image,
-            px[:, 0].astype(np.float32).reshape(raster.shape),
-            px[:, 1].astype(np.float32).reshape(raster.shape),
+            px[:, 0].reshape(raster.shape),
+            px[:, 1].reshape(raster.shape),
             cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
         )
