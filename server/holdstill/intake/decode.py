@@ -11,7 +11,7 @@ import numpy as np
 
 from holdstill.errors import BadFrame
 from holdstill.limits import limit
-from holdstill.records import Frame, FrameBytes, FrameFile, Original, Picture
+from holdstill.records import Frame, FrameBytes, FrameFile, Original, Picture, picture_digest
 
 from .formats import Header, read_header, read_pixels
 from .refusals import bad_frame, shown, unfinished
@@ -156,14 +156,6 @@ def decode(original: Original, *, full_scale: int | None = None) -> Frame:
     )
 
 
-def image_digest(image: Picture) -> str:
-    """SHA-256 (hex) of a raw picture: its shape and dtype, then its samples, little-endian."""
-    kind = "u1" if image.dtype == np.uint8 else "u2"
-    told = f"{image.shape[0]}x{image.shape[1]} {kind}\n".encode()
-    plain = np.ascontiguousarray(image, dtype=f"<{kind}")
-    return hashlib.sha256(told + plain.tobytes()).hexdigest()
-
-
 def _from_image(original: FrameBytes, full_scale: int | None) -> Frame:
     """The frame of a raw picture in memory."""
     assert original.image is not None
@@ -180,7 +172,7 @@ def _from_image(original: FrameBytes, full_scale: int | None) -> Frame:
         full_scale=declared or work_out_full_scale(image),
         name=original.name,
         taken_at_ms=original.taken_at_ms,
-        digest=image_digest(original.image) if original.image.ndim == 2 else image_digest(image),
+        digest=picture_digest(original.image),
         exposure_ms=original.exposure_ms,
         gain_db=original.gain_db,
         notes=notes,

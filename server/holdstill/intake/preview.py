@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any, cast
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from holdstill.records import Picture
+from holdstill.records import FrameFile, Picture
+
+from .decode import decode
 
 WIDEST_PX = 960
 """A preview is at most this wide: two side by side fill a phone at three pixels per point."""
@@ -40,6 +43,21 @@ def preview_jpeg(image: Picture, full_scale: int) -> bytes:
     done, data = cv2.imencode(".jpg", small(image, full_scale), [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
     if not done:
         raise ValueError(f"a picture of {image.shape} could not be made small")
+    return bytes(data)
+
+
+def preview_of_file(path: Path) -> bytes:
+    """JPEG bytes of a picture file, as `preview_jpeg`. Raises BadFrame."""
+    frame = decode(FrameFile(camera="", path=path, name=path.name, taken_at_ms=0.0))
+    return preview_jpeg(frame.image, frame.full_scale)
+
+
+def png_of_file(path: Path) -> bytes:
+    """Full-size 8-bit PNG of a picture file, its full scale made white. Raises BadFrame."""
+    frame = decode(FrameFile(camera="", path=path, name=path.name, taken_at_ms=0.0))
+    done, data = cv2.imencode(".png", _eight_bits(frame.image, frame.full_scale))
+    if not done:
+        raise ValueError(f"a picture of {frame.image.shape} could not be written as PNG")
     return bytes(data)
 
 

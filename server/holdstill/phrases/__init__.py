@@ -11,7 +11,7 @@ import re
 
 from holdstill.records import Say
 
-from . import common, cues, intake, session, web
+from . import archive, common, cues, intake, plan, session, simulate, target, web
 
 CATALOGUE: dict[str, str] = {}
 
@@ -24,10 +24,14 @@ def add(words: dict[str, str]) -> None:
         CATALOGUE[key] = template
 
 
+add(archive.WORDS)
 add(common.WORDS)
+add(target.WORDS)
 add(cues.WORDS)
 add(intake.WORDS)
+add(plan.WORDS)
 add(session.WORDS)
+add(simulate.WORDS)
 add(web.WORDS)
 
 _SWAP = {"left": "right", "right": "left"}

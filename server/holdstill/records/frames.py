@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -81,3 +82,10 @@ class Shot:
     single: bool
     facts: Mapping[str, Any] = field(default_factory=dict)
     """What the source knows besides: simulated truth for tests and demo pages, trigger ids."""
+
+
+def picture_digest(image: Picture) -> str:
+    """SHA-256 (hex) of a raw picture: a line naming shape and dtype, then the samples, little-endian."""
+    kind = "u1" if image.dtype == np.uint8 else "u2"
+    told = f"{'x'.join(str(n) for n in image.shape)} {kind}\n".encode()
+    return hashlib.sha256(told + np.ascontiguousarray(image, dtype=f"<{kind}").tobytes()).hexdigest()
