@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from holdstill.errors import BadInput
-from holdstill.records import CameraDescription, Lens, Plate, Pose, Rig
+from holdstill.records import CameraDescription, Lens, Plate, PlateKind, Pose, Rig
 
 SENSOR_PX = (2448, 2048)
 """Picture size taken when neither the rig nor a sighting tells one."""
@@ -47,7 +47,10 @@ def _size_px(description: CameraDescription, size_px: tuple[int, int] | None) ->
 
 def _plate_width_mm(rig: Rig, plate: Plate | None) -> float | None:
     plate = plate or rig.plate
-    return max(plate.size_mm()) if plate is not None and plate.point_count > 1 else None
+    if plate is None or plate.point_count < 2:
+        return None
+    border = 2.0 if plate.kind in (PlateKind.CHESSBOARD, PlateKind.CHARUCO) else 0.0
+    return max(plate.size_mm()) + border * plate.pitch_mm
 
 
 def _focal_px(rig: Rig, camera: str, index: int, width_px: int, plate: Plate | None) -> float:

@@ -1,5 +1,121 @@
-"""Limits used by ``plan``."""
+"""Limits used by ``plan``: which poses are asked for, when one is near enough, when it is enough."""
 
 from .row import Limit
 
-ROWS: tuple[Limit, ...] = ()
+ROWS: tuple[Limit, ...] = (
+    Limit(
+        "plan_edge_margin", 0.03, "share of the picture",
+        "ground that a wished pose leaves between the dots and the edge it is pushed to",
+        "chosen", "seen as \"almost touching\", and a hand's accuracy away from losing a row",
+    ),
+    Limit(
+        "plan_place_least", 0.06, "share of the picture",
+        "least way from the middle for a place to be asked for as a place of its own",
+        "chosen", "a shorter way can't be told from the middle by a person with the plate in hand",
+    ),
+    Limit(
+        "plan_lean_deg", 30.0, "deg",
+        "lean that is asked for",
+        "measured", "simulation: information grows to about 30 degrees; beyond, dots foreshorten and blur",
+    ),
+    Limit(
+        "plan_lean_small_deg", 20.0, "deg",
+        "lean that is asked for where the full lean has no room",
+        "measured", "simulation: tilts below 20 degrees add little on focal length and stand-off",
+    ),
+    Limit(
+        "plan_tilt_most_deg", 55.0, "deg",
+        "largest angle between the plate's normal and the line of sight of any camera",
+        "derived", "at 55 degrees a circle's image is 0.57 as high as wide; dots of 7 px fall under 4 px",
+    ),
+    Limit(
+        "plan_blur_px", 4.0, "px",
+        "largest circle of confusion that a wished pose may have at any dot",
+        "derived", "a 4 px disc spreads like a Gaussian of 1 px sigma, a third of what a view may have",
+    ),
+    Limit(
+        "plan_reach_share", 0.08, "share of the stand-off",
+        "how far nearer or farther is asked for, when focus and the measuring volume allow",
+        "chosen", "56 mm at 700 mm: within an arm's reach, and deeper than usual measuring volumes",
+    ),
+    Limit(
+        "plan_dot_sigma_px", 0.05, "px",
+        "standard deviation of a dot's coordinates that planning counts with",
+        "measured", "simulation of the reference rig; only ratios of views depend on it, and hardly",
+    ),
+    Limit(
+        "plan_travel_weight", 0.15, "1",
+        "share of its worth that a pose loses for the longest travel of the hands",
+        "measured", "simulation: a light penalty saves a third of the movement for about one more view",
+    ),
+    Limit(
+        "plan_repeat_weight", 0.25, "1",
+        "share of its worth that a pose loses for each kept view held about like it",
+        "chosen", "errors of plate and eye repeat with the pose, which the information does not count",
+    ),
+    Limit(
+        "take_share", 0.7, "1",
+        "a live pose worth this share of the best one is taken at once",
+        "measured", "simulation: asking for more costs more time per view than it saves views",
+    ),
+    Limit(
+        "take_points_share", 0.9, "1",
+        "least share of the plate's points in every picture for a live pose to be worth taking",
+        "chosen", "the same share that a kept view must show",
+    ),
+    Limit(
+        "near_lean_deg", 9.0, "deg",
+        "how near the wished lean counts as there",
+        "measured", "hands follow a lean to about 6 degrees (one sigma)",
+    ),
+    Limit(
+        "near_roll_deg", 15.0, "deg",
+        "how near the wished roll counts as there",
+        "chosen", "roll within the plane adds next to nothing below this",
+    ),
+    Limit(
+        "near_reach_share", 0.025, "share of the stand-off",
+        "how near the wished distance counts as there",
+        "measured", "17 mm at 700 mm; hands follow a distance to about 10 mm (one sigma)",
+    ),
+    Limit(
+        "near_place_share", 0.06, "share of the picture",
+        "how near the wished place counts as there",
+        "measured", "14 mm in a field of 236 mm; hands follow a place to about 10 mm (one sigma)",
+    ),
+    Limit(
+        "near_hysteresis", 1.4, "1",
+        "a part once reached is asked for again when it is off by this many times its tolerance",
+        "chosen", "wider than a hand's tremor, so that orders do not flicker",
+    ),
+    Limit(
+        "same_turn_deg", 6.0, "deg",
+        "a view turned by less than this from a kept one, and near it, is the same as before",
+        "chosen", "the accuracy with which a hand repeats a pose",
+    ),
+    Limit(
+        "same_shift_share", 0.04, "share of the picture",
+        "a view shifted by less than this from a kept one, and turned like it, is the same as before",
+        "chosen", "the accuracy with which a hand repeats a pose: 10 mm in a field of 236 mm",
+    ),
+    Limit(
+        "lean_counts_deg", 15.0, "deg",
+        "a view leaning at least this far counts for the dial's direction",
+        "measured", "simulation: smaller tilts fix focal length and stand-off poorly",
+    ),
+    Limit(
+        "reach_counts_share", 0.04, "share of the stand-off",
+        "a view at least this much nearer or farther than the middle counts for depth",
+        "chosen", "half of the way that is asked for",
+    ),
+    Limit(
+        "border_share", 0.1, "share of the picture",
+        "width of the border strip in which dots must have been for an edge or corner to count as covered",
+        "chosen", "about half a dot pitch more than the ground left at a place that was reached",
+    ),
+    Limit(
+        "glare_clearance_deg", 1.5, "deg",
+        "tilt by which a wished pose must clear a known lamp's glare",
+        "measured", "simulation: wider costs information, narrower meets glare through the hand's tilt error",
+    ),
+)

@@ -1,0 +1,23 @@
+"""Why a pose is asked for, and what keeps the coach from asking for one."""
+
+from __future__ import annotations
+
+WORDS: dict[str, str] = {
+    "why.first": "the easy one first",
+    "why.corner": "no dots yet in that corner",
+    "why.edge": "no dots yet along that edge",
+    "why.lean": "no view yet leans this way",
+    "why.roll": "no view yet with the plate this way round",
+    "why.depth": "no view yet at this distance",
+    "why.most": "brings the most now",
+    "why.proof": "unlike the views so far: a fair test",
+    "why.customary": "next in the customary list",
+    "no reachable pose": "No pose keeps every dot sharp in every picture. Use a smaller plate, or step back.",
+    "lamp.move": "A lamp on the {side} glares there. Move it farther out.",
+    "lamp.at": "lamp on the {side}",
+    "lamp.left": "left",
+    "lamp.right": "right",
+    "lamp.above": "above",
+    "lamp.below": "below",
+    "lamp.behind the cameras": "behind the cameras",
+}
