@@ -1,0 +1,183 @@
+"""Dots in one picture: search, lattice, numbering, centres."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from holdstill.limits import limit
+from holdstill.records import FloatArray, IntArray, MarkKind, Nothing, Picture, Plate, Sighting
+
+from .blobs import Blobs, Level, find_blobs, levels, reduced
+from .conic import dual_conics
+from .lattice import Lattice, grow
+from .outline import outline_of
+from .placement import (
+    Placement,
+    lattice_from_mm,
+    lattice_to_plate,
+    look_at_sites,
+    placements,
+)
+from .viewmap import ViewMap, fit_view_map
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Coarse:
+    """A plate located to a fraction of a pixel of a reduced picture."""
+
+    level: Level
+    dark: bool
+    blobs: Blobs
+    lattice: Lattice
+    placement: Placement
+    ids: IntArray
+    ambiguous: bool
+
+
+def find_dots(image: Picture, plate: Plate, *, camera: str, full_scale: int) -> Sighting | Nothing:
+    """A dot plate in one picture; see ``finder.find``."""
+    coarse = _search(image, plate, full_scale)
+    if isinstance(coarse, Nothing):
+        return coarse
+    return _refine(image, plate, coarse, camera, full_scale)
+
+
+def least_points(plate: Plate) -> int:
+    """Fewest points that count as a sighting of this plate."""
+    dots = plate.point_count - len(plate.absent)
+    return int(max(limit("target_least_points"), np.ceil(limit("target_least_share") * dots)))
+
+
+def _search(image: Picture, plate: Plate, full_scale: int) -> Coarse | Nothing:
+    """Try scale after scale until the plate is seen; the best of them if none is complete."""
+    height, width = image.shape
+    best: Coarse | None = None
+    reason: Nothing | None = None
+    for factor in levels((width, height)):
+        level = reduced(image, factor, full_scale)
+        found = _at_level(level, plate)
+        if isinstance(found, Nothing):
+            if reason is None or found.numbers.get("found", 0) > reason.numbers.get("found", 0):  # type: ignore[operator]
+                reason = found
+            if found.why == "wrong target":
+                break
+            continue
+        if best is None or len(found.ids) > len(best.ids):
+            best = found
+        if _complete(found):
+            break
+    if best is not None:
+        return best
+    return reason if reason is not None else Nothing("no plate", {"needed": least_points(plate)})
+
+
+def _complete(found: Coarse) -> bool:
+    """Nearly every dot expected in the picture was seen, so a finer scale can't bring more."""
+    return bool((found.ids >= 0).sum() >= 0.9 * found.placement.expected)
+
+
+def _at_level(level: Level, plate: Plate) -> Coarse | Nothing:
+    needed = least_points(plate)
+    dots = plate.point_count - len(plate.absent)
+    size = (level.grey.shape[1], level.grey.shape[0])
+    ring = any(m.kind is MarkKind.RING for m in plate.marks)
+    best: tuple[Lattice, Blobs, bool] | None = None
+    for dark in (True, False) if plate.dark_dots is None else (plate.dark_dots,):
+        blobs = find_blobs(level, dark=dark, ring=ring)
+        lattice = grow(blobs, size, enough=int(0.6 * dots), at_least=needed)
+        if lattice is not None and (best is None or len(lattice) > len(best[0])):
+            best = (lattice, blobs, dark)
+    if best is None:
+        return Nothing("no plate", {"needed": needed})
+    return _number(level, plate, *best)
+
+
+def _number(level: Level, plate: Plate, lattice: Lattice, blobs: Blobs, dark: bool) -> Coarse | Nothing:
+    """Number a lattice, or say why it is not this plate."""
+    sites = look_at_sites(level, lattice, max(plate.columns, plate.rows))
+    ranked = placements(plate, lattice, sites)
+    best = ranked[0]
+    needed = least_points(plate)
+    spread = np.ptp(lattice.cells, axis=0) + 1
+    numbers: dict[str, float | int | str] = {
+        "found": len(lattice), "needed": needed, "columns_seen": int(spread[0]), "rows_seen": int(spread[1]),
+        "columns_wanted": plate.columns, "rows_wanted": plate.rows,
+    }  # fmt: skip
+    matched = len(lattice) - best.stray
+    if best.stray > max(2, 0.06 * len(lattice)):
+        return Nothing("wrong target", numbers | {"stray": best.stray})
+    if best.bare_line or best.bare > limit("target_wrong_empty_share") * max(best.expected, 1):
+        return Nothing("wrong target", numbers | {"bare": best.bare})
+    if matched < needed:
+        return Nothing("too few points", numbers)
+    tied = [p for p in ranked if p.cost <= best.cost + 2.0]
+    chosen = _most_upright(plate, lattice, tied)
+    shifted = any(not _is_turn_of(plate, chosen, p) for p in tied)
+    ids = lattice_to_plate(plate, chosen, lattice.cells)
+    ambiguous = shifted or plate.turned_ids() is not None or len(tied) > 1
+    return Coarse(level, dark, blobs, lattice, chosen, ids, ambiguous)
+
+
+def _is_turn_of(plate: Plate, a: Placement, b: Placement) -> bool:
+    return a is b or (plate.turned_ids() is not None and bool(np.array_equal(a.turn, -b.turn)))
+
+
+def _most_upright(plate: Plate, lattice: Lattice, tied: list[Placement]) -> Placement:
+    """Of equally good numberings, the one whose columns run right and rows run down, then least cost."""
+    centre = lattice.cells.mean(axis=0)[None].astype(np.float64)
+    jac = lattice.view.jacobians(centre)[0]
+
+    def uprightness(p: Placement) -> float:
+        x, y = (jac @ lattice_from_mm(plate, p)[:2, :2]).T
+        return float(x[0] / np.hypot(*x) + y[1] / np.hypot(*y))
+
+    top = max(uprightness(p) for p in tied)
+    return min((p for p in tied if uprightness(p) > top - 0.05), key=lambda p: p.cost)
+
+
+def _refine(image: Picture, plate: Plate, coarse: Coarse, camera: str, full_scale: int) -> Sighting | Nothing:
+    """Sub-pixel centres of the dots found."""
+    height, width = image.shape
+    size = (width, height)
+    use = coarse.ids >= 0
+    ids = coarse.ids[use]
+    centres = coarse.level.to_full(coarse.blobs.centres[coarse.lattice.spots[use]])
+    mm = plate.points_mm()[:, :2]
+    view, _ = fit_view_map(mm[ids], centres, size)
+    areas = coarse.blobs.areas[coarse.lattice.spots[use]] * coarse.level.factor**2
+    jac = view.jacobians(mm[ids])
+    radius = float(np.median(np.sqrt(areas / (np.pi * np.abs(np.linalg.det(jac))))))
+    ring = min(1.7, plate.pitch_mm / radius - 1.1)
+    fit = dual_conics(image, centres, jac * radius, 0.5, ring, 0.0)
+    ok = np.isfinite(fit).all(axis=1) & (np.abs(fit[:, 7]) > 0.6)
+    if ok.sum() < least_points(plate):
+        return Nothing("too few points", {"found": int(ok.sum()), "needed": least_points(plate)})
+    ids, points, fit = ids[ok], fit[ok, :2], fit[ok]
+    order = np.argsort(ids)
+    ids, points, fit = ids[order], points[order], fit[order]
+    view, residuals = fit_view_map(mm[ids], points, size)
+    off = np.sqrt((residuals**2).sum(axis=1))
+    typical = max(float(np.median(off)) / 1.1774, 1e-3)
+    sigmas = np.full(len(ids), typical)
+    suspect = off > 6 * typical
+    sigmas[suspect] = off[suspect]
+    diameter = 2 * float(np.median(np.sqrt(np.maximum(fit[:, 2] * fit[:, 4] - fit[:, 3] ** 2, 0)) ** 0.5))
+    growth = None
+    if plate.dot_diameter_mm:
+        growth = 2 * radius / plate.dot_diameter_mm
+    return Sighting(
+        camera=camera, image_size_px=size, point_ids=ids, points_px=points, sigmas_px=sigmas,
+        flags=np.where(suspect, 8, 0).astype(np.int32), missing_ids=_missing(plate, ids, view, size),
+        outline_px=outline_of(plate, view), absolute=not coarse.ambiguous, blur_px=None,
+        dot_growth=growth, dot_diameter_px=diameter, dark_dots=coarse.dark,
+        residual_px=float(np.sqrt((residuals**2).mean())),
+    )  # fmt: skip
+
+
+def _missing(plate: Plate, ids: IntArray, view: ViewMap, size: tuple[int, int]) -> IntArray:
+    every = np.setdiff1d(np.arange(plate.point_count), np.concatenate([ids, np.array(plate.absent, int)]))
+    at: FloatArray = view(plate.points_mm()[every, :2]) if len(every) else np.empty((0, 2))
+    inside = (at >= 0).all(axis=1) & (at[:, 0] <= size[0] - 1) & (at[:, 1] <= size[1] - 1)
+    return every[inside].astype(np.int32)

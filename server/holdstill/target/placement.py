@@ -1,0 +1,212 @@
+"""Which lattice cell is which point of the plate; and whether this is the plate at all."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from holdstill.records import FloatArray, IntArray, Plate, PlateKind
+
+from .blobs import Level
+from .lattice import Lattice
+
+TURNS = (
+    np.array([[1, 0], [0, 1]]),
+    np.array([[0, -1], [1, 0]]),
+    np.array([[-1, 0], [0, -1]]),
+    np.array([[0, 1], [-1, 0]]),
+)
+_HIDDEN_COST = 0.2
+_BARE_COST = 1.0
+_TIE = 2.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Placement:
+    """Numbering of a lattice: ``plate cell = turn @ lattice cell + shift``.
+
+    cost
+        How much speaks against it: bare places where a dot is expected 1 each, hidden ones 0.2,
+        dots where the plate has none 2.
+    stray
+        Found dots that fall on no point of the plate. bare, expected: expected places in the picture
+        that show bare ground; expected places in all.
+    """
+
+    turn: NDArray[np.int64]
+    shift: NDArray[np.int64]
+    cost: float
+    stray: int
+    bare: int
+    expected: int
+    bare_line: bool
+
+
+def plate_cells(plate: Plate) -> IntArray:
+    """Lattice coordinates (points, 2) of a plate's points in a square basis.
+
+    For a staggered grid the basis is its two diagonals to the nearest dots.
+    """
+    number = np.arange(plate.point_count)
+    row, column = np.divmod(number, plate.columns)
+    if plate.kind is PlateKind.STAGGERED_DOTS:
+        x, y = 2 * column + row % 2, row
+        return np.stack([(x + y) // 2, (y - x) // 2], axis=1).astype(np.int32)
+    return np.stack([column, row], axis=1).astype(np.int32)
+
+
+def cells_to_mm(plate: Plate, cells: FloatArray) -> FloatArray:
+    """Plate frame coordinates (mm) of lattice coordinates (n, 2)."""
+    if plate.kind is PlateKind.STAGGERED_DOTS:
+        half = plate.pitch_mm / np.sqrt(2.0)
+        return np.asarray(np.stack([cells[:, 0] - cells[:, 1], cells[:, 0] + cells[:, 1]], axis=1) * half)
+    return np.asarray(cells * plate.pitch_mm)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sites:
+    """What the picture shows at every lattice cell around the found ones.
+
+    low: cell of the first entry. dot, bare, inside: bool (rows, columns).
+    """
+
+    low: IntArray
+    dot: NDArray[np.bool_]
+    bare: NDArray[np.bool_]
+    inside: NDArray[np.bool_]
+
+
+def look_at_sites(level: Level, lattice: Lattice, reach: int) -> Sites:
+    """Classify cells up to `reach` outside the lattice: dot found, bare ground, or unknown.
+
+    Bare: as bright as the ground half a step away on all four sides, and those alike; measured
+    against the contrast of the dots found (a share below 0.25 of it).
+    """
+    cells = lattice.cells
+    low, high = cells.min(axis=0) - reach, cells.max(axis=0) + reach
+    u, v = np.meshgrid(np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1))
+    every = np.stack([u.ravel(), v.ravel()], axis=1).astype(np.float64)
+    height, width = level.grey.shape
+    at = lattice.view(every)
+    margin = 1.0
+    inside = (at >= margin).all(axis=1) & (at[:, 0] < width - margin) & (at[:, 1] < height - margin)
+    dot = np.zeros(u.shape, bool)
+    dot[cells[:, 1] - low[1], cells[:, 0] - low[0]] = True
+    grey = np.asarray(cv2.blur(level.grey, (3, 3)), dtype=np.uint8)
+    centre = _sample(grey, at)
+    around = np.stack([_sample(grey, lattice.view(every + np.array(d))) for d in _DIAGONALS])
+    ground = np.median(around, axis=0)
+    flat_dot = dot.ravel()
+    contrast = float(np.median(np.abs(ground - centre)[flat_dot]))
+    sign = float(np.sign(np.median((centre - ground)[flat_dot])))
+    level_all = ground[flat_dot].mean()
+    bare = (
+        inside & ~flat_dot
+        & (np.abs(centre - ground) < 0.25 * contrast)
+        & (np.ptp(around, axis=0) < 0.3 * contrast)
+        & (sign * (level_all - ground) < 0.5 * contrast + 0.25 * abs(level_all))
+    )  # fmt: skip
+    return Sites(low.astype(np.int32), dot, bare.reshape(u.shape), inside.reshape(u.shape))
+
+
+_DIAGONALS = ((0.5, 0.5), (-0.5, 0.5), (0.5, -0.5), (-0.5, -0.5))
+
+
+def _sample(grey: NDArray[np.uint8], at: FloatArray) -> FloatArray:
+    """Grey values at points, nearest pixel, border repeated."""
+    height, width = grey.shape
+    x = np.clip(np.nan_to_num(np.round(at[:, 0])), 0, width - 1).astype(int)
+    y = np.clip(np.nan_to_num(np.round(at[:, 1])), 0, height - 1).astype(int)
+    return np.asarray(grey[y, x], dtype=np.float64)
+
+
+def placements(plate: Plate, lattice: Lattice, sites: Sites) -> list[Placement]:
+    """All sensible numberings, least cost first. Never empty."""
+    ids = np.setdiff1d(np.arange(plate.point_count), np.array(plate.absent, dtype=int))
+    points = plate_cells(plate)[ids].astype(np.int64)
+    out: list[Placement] = []
+    for turn in TURNS:
+        inverse = turn.T
+        turned = points @ inverse.T
+        low_p, high_p = turned.min(axis=0), turned.max(axis=0)
+        low_f, high_f = lattice.cells.min(axis=0).astype(int), lattice.cells.max(axis=0).astype(int)
+        spare = (high_p - low_p) - (high_f - low_f)
+        first = low_f - low_p - np.maximum(spare, 0)
+        last = low_f - low_p + np.maximum(-spare, 0)
+        for dv in range(first[1], last[1] + 1):
+            for du in range(first[0], last[0] + 1):
+                shift = np.array([du, dv])
+                out.append(_weigh(turn, shift, turned + shift, found=len(lattice), sites=sites))
+    return sorted(out, key=lambda p: p.cost)
+
+
+def _weigh(
+    turn: NDArray[np.int64],
+    shift: NDArray[np.int64],
+    cells: NDArray[np.int64],
+    *,
+    found: int,
+    sites: Sites,
+) -> Placement:
+    """Cost of one numbering: `cells` are the plate's points in lattice coordinates."""
+    rows, columns = sites.dot.shape
+    at = cells - sites.low
+    ok = (at >= 0).all(axis=1) & (at[:, 0] < columns) & (at[:, 1] < rows)
+    x, y = at[ok, 0], at[ok, 1]
+    hit, bare, inside = sites.dot[y, x], sites.bare[y, x], sites.inside[y, x]
+    stray = found - int(hit.sum())
+    bare_count = int(bare.sum())
+    hidden = int((inside & ~hit & ~bare).sum())
+    cost = _BARE_COST * bare_count + _HIDDEN_COST * hidden + 2.0 * stray
+    line = len(x) > 0 and _has_bare_line(at[ok], hit, bare, inside)
+    return Placement(turn, -(turn @ shift), cost, stray, bare_count, int(inside.sum()), line)
+
+
+def _has_bare_line(
+    at: NDArray[np.int64], hit: NDArray[np.bool_], bare: NDArray[np.bool_], inside: NDArray[np.bool_]
+) -> bool:
+    """True when the plate as numbered has outermost lines in the picture that are not there.
+
+    One line of bare ground is enough; lines that show anything else must be empty on two opposite
+    sides (a hand covers one side, not exactly both).
+    """
+    for axis in (0, 1):
+        empty = []
+        for edge in (at[:, axis].min(), at[:, axis].max()):
+            line = (at[:, axis] == edge) & inside
+            if line.sum() >= 4 and bare[line].mean() > 0.8:
+                return True
+            empty.append(line.sum() >= 4 and not hit[line].any() and inside[at[:, axis] == edge].mean() > 0.9)
+        if all(empty):
+            return True
+    return False
+
+
+def lattice_to_plate(plate: Plate, placement: Placement, cells: IntArray) -> IntArray:
+    """Point numbers of lattice cells under a numbering; -1 where the plate has no point."""
+    moved = cells.astype(np.int64) @ placement.turn.T + placement.shift
+    points = plate_cells(plate).astype(np.int64)
+    absent = set(plate.absent)
+    table = {(int(u), int(v)): n for n, (u, v) in enumerate(points) if n not in absent}
+    return np.array([table.get((int(u), int(v)), -1) for u, v in moved], dtype=np.int32)
+
+
+def plate_to_lattice(placement: Placement, cells: FloatArray) -> FloatArray:
+    """Lattice coordinates of plate cells under a numbering."""
+    return np.asarray((cells - placement.shift) @ placement.turn)
+
+
+def lattice_from_mm(plate: Plate, placement: Placement) -> FloatArray:
+    """Affine map (3, 3) from plate millimetres to lattice coordinates, to compose with a lattice's view."""
+    corners = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+    mm = cells_to_mm(plate, corners)
+    to_mm = np.column_stack([mm[1] - mm[0], mm[2] - mm[0]])
+    to_cell = np.linalg.inv(to_mm)
+    out = np.eye(3)
+    turn = placement.turn.T.astype(np.float64)
+    out[:2, :2] = turn @ to_cell
+    out[:2, 2] = -turn @ placement.shift
+    return out

@@ -1,0 +1,187 @@
+"""One view's own smooth map from plate to picture: a homography and two radial terms.
+
+No calibration is needed: the radial terms are about the picture's centre, and the map is only ever
+used to predict, to check and to take derivatives within one view.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from holdstill.records import FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ViewMap:
+    """Plate plane (any unit) -> picture (px).
+
+    homography
+        float64 (3, 3), plate plane to ideal picture coordinates `q` (px about the picture's centre
+        over `scale_px`).
+    centre_px, scale_px
+        Centre of the radial terms and the unit of `q` (half the picture's diagonal).
+    k1, k2
+        ``picture = centre + scale q (1 + k1 |q|^2 + k2 |q|^4)``.
+    """
+
+    homography: FloatArray
+    centre_px: FloatArray
+    scale_px: float
+    k1: float = 0.0
+    k2: float = 0.0
+
+    def __call__(self, xy: FloatArray) -> FloatArray:
+        """Pictures of plate points `xy` (n, 2), in px (n, 2)."""
+        q = apply_homography(self.homography, xy)
+        r2 = np.minimum((q * q).sum(axis=1), 16.0)[:, None]
+        return np.asarray(self.centre_px + self.scale_px * q * (1 + self.k1 * r2 + self.k2 * r2 * r2))
+
+    def jacobians(self, xy: FloatArray) -> FloatArray:
+        """d picture / d plate at points `xy`: float64 (n, 2, 2), px per plate unit."""
+        h = self.homography
+        p = xy @ h[:, :2].T + h[:, 2]
+        q = p[:, :2] / p[:, 2:]
+        dq = (h[None, :2, :2] - q[:, :, None] * h[None, 2:3, :2]) / p[:, 2, None, None]
+        r2 = (q * q).sum(axis=1)
+        radial = 1 + self.k1 * r2 + self.k2 * r2 * r2
+        slope = 2 * self.k1 + 4 * self.k2 * r2
+        dd = radial[:, None, None] * np.eye(2) + slope[:, None, None] * q[:, :, None] * q[:, None, :]
+        return np.asarray(self.scale_px * dd @ dq)
+
+
+def apply_homography(h: FloatArray, xy: FloatArray) -> FloatArray:
+    """Points (n, 2) through a homography (3, 3)."""
+    p = xy @ h[:, :2].T + h[:, 2]
+    return np.asarray(p[:, :2] / p[:, 2:])
+
+
+def fit_homography(xy: FloatArray, uv: FloatArray, weights: FloatArray | None = None) -> FloatArray:
+    """Homography (3, 3) from `xy` to `uv` (n >= 4) by the normalised linear method.
+
+    Source: Hartley, "In defense of the eight-point algorithm", IEEE PAMI 19 (1997) (normalisation).
+    """
+
+    def normaliser(p: FloatArray) -> FloatArray:
+        mean = p.mean(axis=0)
+        s = np.sqrt(2.0) / max(float(np.sqrt(((p - mean) ** 2).sum(axis=1)).mean()), 1e-12)
+        return np.array([[s, 0, -s * mean[0]], [0, s, -s * mean[1]], [0, 0, 1]])
+
+    a, b = normaliser(xy), normaliser(uv)
+    p, q = apply_homography(a, xy), apply_homography(b, uv)
+    n = len(xy)
+    rows = np.zeros((2 * n, 9))
+    rows[:n, 0:2], rows[:n, 2] = p, 1
+    rows[n:, 3:5], rows[n:, 5] = p, 1
+    rows[:n, 6:8], rows[:n, 8] = -q[:, :1] * p, -q[:, 0]
+    rows[n:, 6:8], rows[n:, 8] = -q[:, 1:] * p, -q[:, 1]
+    if weights is not None:
+        rows *= np.tile(weights, 2)[:, None]
+    h = np.linalg.eigh(rows.T @ rows)[1][:, 0].reshape(3, 3)
+    h = np.linalg.inv(b) @ h @ a
+    return np.asarray(h / h[2, 2] if abs(h[2, 2]) > 1e-12 else h)
+
+
+def fit_view_map(
+    xy: FloatArray,
+    uv: FloatArray,
+    size_px: tuple[int, int],
+    *,
+    sigmas: FloatArray | None = None,
+    robust: bool = True,
+    terms: int = 2,
+    iterations: int = 12,
+) -> tuple[ViewMap, FloatArray]:
+    """Least-squares `ViewMap` through plate points `xy` and picture points `uv` (n, 2), n >= 4.
+
+    size_px
+        (width, height) of the picture.
+    sigmas
+        (n,) relative standard deviations, or None for equal weights.
+    robust
+        Weigh down points beyond 2 robust standard deviations (Huber).
+    terms
+        Radial terms: 0, 1 or 2; cut by itself when there are few points.
+
+    Returns the map and the residuals (n, 2), observed minus mapped, px.
+    """
+    n = len(xy)
+    terms = min(terms, 2 if n >= 16 else 1 if n >= 10 else 0)
+    centre = (np.array(size_px, dtype=np.float64) - 1) / 2
+    scale = float(np.hypot(*size_px) / 2)
+    mean, spread = xy.mean(axis=0), max(float(np.abs(xy - xy.mean(axis=0)).max()), 1e-9)
+    x = (xy - mean) / spread
+    target = (uv - centre) / scale
+    base = np.ones(n) if sigmas is None else 1.0 / np.maximum(sigmas, 1e-9)
+    base = base / base.mean()
+    h = fit_homography(x, target, base)
+    h = h / np.linalg.norm(h[2])
+    k = np.zeros(2)
+    weight = base.copy()
+    damping = 1e-9
+    cost = np.inf
+    for _ in range(iterations):
+        residual, jac = _residual_and_jacobian(x, target, h, k, terms)
+        if robust:
+            size = np.sqrt((residual**2).sum(axis=1)) * base
+            cut = 2.0 * max(float(np.median(size)) / 1.1774, 1e-12)
+            weight = base * np.sqrt(np.minimum(1.0, cut / np.maximum(size, 1e-15)))
+        w = np.repeat(weight, 2)
+        jw = jac * w[:, None]
+        rw = residual.ravel() * w
+        normal = jw.T @ jw
+        step = np.linalg.solve(
+            normal + damping * np.diag(np.diag(normal)) + 1e-15 * np.eye(len(normal)), jw.T @ rw
+        )
+        h, k = _step(h, k, step, terms)
+        new_cost = float(rw @ rw)
+        if abs(cost - new_cost) <= 1e-9 * max(new_cost, 1e-18):
+            break
+        cost = new_cost
+    residual, _ = _residual_and_jacobian(x, target, h, k, terms)
+    shift = np.array([[1 / spread, 0, -mean[0] / spread], [0, 1 / spread, -mean[1] / spread], [0, 0, 1]])
+    return ViewMap(h @ shift, centre, scale, float(k[0]), float(k[1])), residual * scale
+
+
+def _residual_and_jacobian(
+    x: FloatArray, target: FloatArray, h: FloatArray, k: FloatArray, terms: int
+) -> tuple[FloatArray, FloatArray]:
+    """Residuals (n, 2) and Jacobian (2n, 8 + terms) with respect to the homography's first eight
+    tangent directions and the radial terms."""
+    n = len(x)
+    p = x @ h[:, :2].T + h[:, 2]
+    depth = np.where(np.abs(p[:, 2]) < 1e-9, 1e-9, p[:, 2])
+    q = p[:, :2] / depth[:, None]
+    r2 = (q * q).sum(axis=1)
+    radial = 1 + k[0] * r2 + k[1] * r2 * r2
+    slope = 2 * k[0] + 4 * k[1] * r2
+    dd = radial[:, None, None] * np.eye(2) + slope[:, None, None] * q[:, :, None] * q[:, None, :]
+    x1 = np.column_stack([x, np.ones(n)])
+    dq = np.zeros((n, 2, 9))
+    dq[:, 0, 0:3] = x1
+    dq[:, 1, 3:6] = x1
+    dq[:, :, 6:9] = -q[:, :, None] * x1[:, None, :]
+    dq /= depth[:, None, None]
+    basis = _tangent(h)
+    jac = np.zeros((n, 2, 8 + terms))
+    jac[:, :, :8] = dd @ dq @ basis
+    if terms > 0:
+        jac[:, :, 8] = q * r2[:, None]
+    if terms > 1:
+        jac[:, :, 9] = q * (r2 * r2)[:, None]
+    return target - q * radial[:, None], jac.reshape(2 * n, 8 + terms)
+
+
+def _tangent(h: FloatArray) -> FloatArray:
+    """Orthonormal basis (9, 8) of the directions that change the homography and not its scale."""
+    unit = (h / np.linalg.norm(h)).ravel()
+    full = np.linalg.qr(np.column_stack([unit, np.eye(9)]))[0]
+    return np.asarray(full[:, 1:9])
+
+
+def _step(h: FloatArray, k: FloatArray, step: FloatArray, terms: int) -> tuple[FloatArray, FloatArray]:
+    moved = h + (_tangent(h) @ step[:8]).reshape(3, 3)
+    k = k.copy()
+    k[:terms] = np.clip(k[:terms] + step[8 : 8 + terms], -2.0, 2.0)
+    return moved / np.linalg.norm(moved[2]), k
