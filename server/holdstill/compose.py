@@ -10,13 +10,16 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 
 import uvicorn
 
 from holdstill import plan, session, target
-from holdstill.archive import Journal, Originals, storage
+from holdstill.archive import Journal, Originals, average_bytes, new_folder, storage
+from holdstill.archive.journal import FILE_NAME
 from holdstill.errors import BadInput, StorageTrouble
+from holdstill.intake.preview import png_of_file, preview_of_file
 from holdstill.intake.source import Source
 from holdstill.loop.deck import LoopDeck
 from holdstill.loop.handing import hand_over
@@ -28,7 +31,7 @@ from holdstill.records import Coverage, Plate, Rig, Step
 from holdstill.records import events as ev
 from holdstill.session import State
 from holdstill.settings import Value
-from holdstill.web import Access, create_app
+from holdstill.web import Access, PageSettings, create_app
 
 LOOPBACK = "127.0.0.1"
 SHOT_LONGEST_S = 20.0
@@ -81,7 +84,7 @@ def open_journal(serving: Serving, plate: Plate, rig: Rig, source: Source) -> tu
     """
     serving.home.mkdir(parents=True, exist_ok=True)
     if not serving.fresh:
-        old = Journal.newest_named(serving.home, serving.name)
+        old = newest_named(serving.home, serving.name)
         if old is not None:
             journal = Journal.open(old)
             first = next(iter(journal.events()), None)
@@ -89,7 +92,7 @@ def open_journal(serving: Serving, plate: Plate, rig: Rig, source: Source) -> tu
             if same and isinstance(first, ev.SessionOpened) and first.single_shots == source.single:
                 return journal, True
             journal.close()
-    journal = Journal.create(serving.home, serving.name)
+    journal = Journal.create(new_folder(serving.home, serving.name, now_ms()))
     event = opened(plate, rig, source.cameras, name=serving.name, at_ms=now_ms(), single_shots=source.single)
     journal.append(
         ev.SessionOpened(
@@ -108,6 +111,20 @@ def open_journal(serving: Serving, plate: Plate, rig: Rig, source: Source) -> tu
     if serving.first_step is not Step.POSES:
         journal.append(ev.StepEntered(now_ms(), serving.first_step))
     return journal, False
+
+
+def newest_named(home: Path, name: str) -> Path | None:
+    """Folder of the newest session called `name`, or None."""
+    folders = [p for p in home.iterdir() if (p / FILE_NAME).is_file()]
+    for folder in sorted(folders, key=lambda p: (p / FILE_NAME).stat().st_mtime, reverse=True):
+        try:
+            with Journal.read_only(folder) as journal:
+                first, _ = journal.first_and_last()
+        except StorageTrouble:
+            continue
+        if isinstance(first, ev.SessionOpened) and first.name == name:
+            return folder
+    return None
 
 
 def access_token(home: Path) -> str:
@@ -162,7 +179,7 @@ def bind(host: str, port: int) -> socket.socket:
 def build_runner(serving: Serving, source: Source, plate: Plate, rig: Rig) -> tuple[Runner, LoopDeck, bool]:
     """A runner with its deck, and whether the session goes on from before."""
     journal, resumed = open_journal(serving, plate, rig, source)
-    originals = Originals(journal.folder)
+    originals = Originals(journal.folder / "originals", preview_of=preview_of_file, png_of=png_of_file)
     handover_folder = journal.folder / "hand-over"
     parts = Parts(
         journal=journal,
@@ -180,7 +197,7 @@ def build_runner(serving: Serving, source: Source, plate: Plate, rig: Rig) -> tu
         plate_words=target.words(plate),
         originals=originals,
         handover_folder=handover_folder,
-        storage=lambda: storage(journal.folder),
+        storage=lambda: storage(journal.folder, average_bytes(originals.folder, len(runner.state.cameras))),
     )
     return runner, deck, resumed
 
@@ -201,8 +218,11 @@ def serve(
     runner, deck, resumed = build_runner(serving, source, plate, rig)
     token = access_token(serving.home)
     hosts = {LOOPBACK, "localhost", shown}
+    address = f"{'https' if serving.tls else 'http'}://{shown}:{port}"
+    link = f"{address}/join?token={token}"
     access = Access(token, frozenset(hosts), clock=time.monotonic, secure=serving.tls)
-    app = create_app(deck, access)
+    pages = PageSettings(join_url=link, zone=datetime.now().astimezone().tzinfo or UTC)
+    app = create_app(deck, access, pages)
     config = uvicorn.Config(
         app,
         log_level="warning",
@@ -212,14 +232,11 @@ def serve(
         timeout_graceful_shutdown=GRACE_S,
         **tls_files(serving, hosts),
     )
-    scheme = "https" if serving.tls else "http"
-    address = f"{scheme}://{shown}:{port}"
-
     async def run() -> None:
         server = uvicorn.Server(config)
         await runner.start()
         try:
-            ready(address, f"{address}/join?token={token}", resumed)
+            ready(address, link, resumed)
             await server.serve(sockets=[listener])
         finally:
             await runner.stop()

@@ -85,6 +85,7 @@ class Review:
                     dict(report.digests),
                     dict(report.measures),
                     decision.grounds,
+                    self.live.pose,
                 )
             case _:
                 return None

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from holdstill import plan
 from holdstill.records import Cue, Nothing
 from holdstill.session import PlanWork
@@ -11,7 +9,7 @@ from holdstill.session import PlanWork
 
 def plan_next(work: PlanWork) -> Cue | Nothing:
     """The cue to follow now; proof cues are marked so that the solve never uses their views."""
-    cue = plan.choose(
+    return plan.choose(
         work.plate,
         work.rig,
         work.estimate,
@@ -19,7 +17,9 @@ def plan_next(work: PlanWork) -> Cue | Nothing:
         live_pose=work.live_pose,
         number=work.number,
         cameras=work.cameras,
+        sizes_px=work.sizes_px,
+        lamps=work.lamps,
+        avoid=work.skipped,
+        proof=work.proof,
+        plan=work.plan,
     )
-    if isinstance(cue, Nothing):
-        return cue
-    return replace(cue, proof=work.proof)

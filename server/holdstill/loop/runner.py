@@ -227,6 +227,7 @@ class Runner:
             digests or {},
             dict(report.measures),
             decision.grounds,
+            self.live.pose,
         )
         await self.append(event)
         self.live = replace(self.live, refused=(self.state.cue_number, decision.trouble), take_now=False)

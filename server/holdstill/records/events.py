@@ -10,7 +10,7 @@ from .cue import Cue
 from .estimate import DriftResult, Estimate, ProofResult
 from .measures import FrameMeasures
 from .plate import Plate
-from .rig import Rig
+from .rig import Pose, Rig
 from .views import View
 
 
@@ -81,6 +81,7 @@ class ShotRefused:
     originals: Mapping[str, str] = field(default_factory=dict)
     measures: Mapping[str, FrameMeasures] = field(default_factory=dict)
     grounds: Mapping[str, float | int | str] = field(default_factory=dict)
+    pose_rig_from_plate: Pose | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +175,24 @@ class Resumed:
 
 
 Event = (
-    SessionOpened | CamerasNamed | StepEntered | SettingChanged | CueSet | CueSkipped | ViewKept | ShotRefused
-    | FileRefused | ViewDropped | ViewBroughtBack | Solved | SolveFailed | LengthEntered | Proved
-    | Rechecked | ReadyWithdrawn | HandedOver | Paused | Resumed
+    SessionOpened
+    | CamerasNamed
+    | StepEntered
+    | SettingChanged
+    | CueSet
+    | CueSkipped
+    | ViewKept
+    | ShotRefused
+    | FileRefused
+    | ViewDropped
+    | ViewBroughtBack
+    | Solved
+    | SolveFailed
+    | LengthEntered
+    | Proved
+    | Rechecked
+    | ReadyWithdrawn
+    | HandedOver
+    | Paused
+    | Resumed
 )

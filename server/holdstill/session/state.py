@@ -9,8 +9,8 @@ from holdstill import settings as choices
 from holdstill.records import (
     Cue,
     Estimate,
+    Instruction,
     Plate,
-    Pose,
     Rig,
     Step,
     TracePoint,
@@ -51,8 +51,8 @@ class State:
     cue: Cue | None = None
     cue_number: int = 0
     cue_spent: bool = True
-    skipped: tuple[Pose, ...] = ()
-    """Wished poses the person asked to leave out since the last view was kept."""
+    skipped: tuple[Instruction, ...] = ()
+    """Instructions the person asked to leave out since the last view was kept."""
     estimate: Estimate | None = None
     estimate_from: tuple[int, ...] = ()
     estimate_at_ms: float = 0.0
@@ -126,7 +126,7 @@ def step(state: State, event: ev.Event) -> State:  # noqa: PLR0912 - one branch 
         case ev.CueSet(cue=cue):
             return replace(state, cue=cue, cue_number=cue.number, cue_spent=False)
         case ev.CueSkipped():
-            skipped = () if state.cue is None else (state.cue.pose_rig_from_plate,)
+            skipped = () if state.cue is None else (state.cue.instruction,)
             return replace(state, cue_spent=True, skipped=(*state.skipped, *skipped))
         case ev.ViewKept():
             return _keep(state, event)

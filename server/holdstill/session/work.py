@@ -2,10 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
+from holdstill import plan
 from holdstill.limits import limit
-from holdstill.records import Estimate, Plate, Pose, Rig, Step, View
+from holdstill.records import (
+    Estimate,
+    FrameMeasures,
+    Instruction,
+    Plate,
+    Pose,
+    Rig,
+    Step,
+    View,
+)
+from holdstill.records.lamps import ClearSighting, GlareSighting, Lamp
 
 from .state import State
 
@@ -36,7 +48,9 @@ class PlanWork:
     cameras: tuple[str, ...]
     proof: bool
     plan: str
-    skipped: tuple[Pose, ...] = ()
+    skipped: tuple[Instruction, ...] = ()
+    lamps: tuple[Lamp, ...] = ()
+    sizes_px: Mapping[str, tuple[int, int]] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,6 +112,8 @@ def wanted(state: State, live_pose: Pose | None = None) -> Work | None:
             state.step is Step.PROOF,
             str(state.setting("plan")),
             state.skipped,
+            lamps(state),
+            sizes_px(state),
         )
     return None
 
@@ -132,6 +148,44 @@ def enough(state: State) -> bool:
     if any(q.value > q.goal for q in estimate.quantities) or not estimate.quantities:
         return False
     return state.cue is None or state.cue_spent or state.cue.gain < limit("enough_gain")
+
+
+def sizes_px(state: State) -> dict[str, tuple[int, int]] | None:
+    """Picture sizes by camera as the newest view had them; None before the first."""
+    if not state.entries:
+        return None
+    return {c: s.image_size_px for c, s in state.entries[-1].view.sightings.items()}
+
+
+def lamps(state: State) -> tuple[Lamp, ...]:
+    """Lamps inferred from the glare seen so far."""
+    sightings: list[GlareSighting] = []
+    clear: list[ClearSighting] = []
+    for entry in state.entries:
+        view = entry.view
+        if view.pose_rig_from_plate is None:
+            continue
+        for camera, measures in view.measures.items():
+            if measures.glare:
+                sightings += _glare(camera, view.pose_rig_from_plate, measures)
+            elif camera in view.sightings:
+                clear.append(ClearSighting(camera, view.pose_rig_from_plate))
+    for line in state.story:
+        refusal = line.refusal
+        if refusal is not None and refusal.pose_rig_from_plate is not None:
+            for camera, measures in refusal.measures.items():
+                sightings += _glare(camera, refusal.pose_rig_from_plate, measures)
+    if not sightings:
+        return ()
+    return tuple(plan.lamps(sightings, clear, rig=state.rig, estimate=state.estimate, cameras=state.cameras))
+
+
+def _glare(camera: str, pose: Pose, measures: FrameMeasures) -> list[GlareSighting]:
+    return [
+        GlareSighting(camera, pose, g.x_mm, g.y_mm)
+        for g in measures.glare
+        if g.x_mm is not None and g.y_mm is not None
+    ]
 
 
 def next_step(state: State) -> Step | None:
