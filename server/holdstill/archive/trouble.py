@@ -14,7 +14,7 @@ _READ_ONLY = {errno.EROFS, errno.EACCES, errno.EPERM}
 _GONE = {errno.ENOENT, errno.ENOTDIR, errno.ESTALE, errno.ENOTCONN, errno.ENODEV, errno.ENXIO}
 
 
-def storage_trouble(key: str, **values: float | int | str) -> StorageTrouble:
+def storage_trouble(key: str, /, **values: float | int | str) -> StorageTrouble:
     """A `StorageTrouble` with the sentence called `key` of ``phrases.archive``."""
     return StorageTrouble(say(Say("archive." + key, values)))
 

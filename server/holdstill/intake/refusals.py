@@ -21,22 +21,22 @@ def shown(name: str, longest: int = 160) -> str:
     return clean if len(clean) <= longest else clean[: longest // 2] + "..." + clean[-longest // 3 :]
 
 
-def words(key: str, **values: float | int | str) -> str:
+def words(key: str, /, **values: float | int | str) -> str:
     """The sentence called `key` of ``phrases.intake``; text values are made fit to show."""
     fit = {k: shown(v) if isinstance(v, str) else v for k, v in values.items()}
     return say(Say("intake." + key, fit))
 
 
-def bad_frame(key: str, **values: float | int | str) -> BadFrame:
+def bad_frame(key: str, /, **values: float | int | str) -> BadFrame:
     """A `BadFrame` with the sentence called `key`."""
     return BadFrame(words(key, **values))
 
 
-def unfinished(key: str, **values: float | int | str) -> Unfinished:
+def unfinished(key: str, /, **values: float | int | str) -> Unfinished:
     """An `Unfinished` with the sentence called `key`."""
     return Unfinished(words(key, **values))
 
 
-def bad_input(key: str, **values: float | int | str) -> BadInput:
+def bad_input(key: str, /, **values: float | int | str) -> BadInput:
     """A `BadInput` with the sentence called `key`."""
     return BadInput(words(key, **values))

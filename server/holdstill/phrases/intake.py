@@ -1,4 +1,4 @@
-# ruff: noqa: E501  (sentences stand whole)
+
 """Sentences of ``intake``: files that can't be used, folders, names, rig files.
 
 Each says what, got, wanted, where, and the next step.
@@ -73,17 +73,14 @@ WORDS: dict[str, str] = {
     "intake.pattern-none": "The pattern {pattern} fits none of the {count} pictures in the folder (for example "
     "{example}). For example \"{{camera}}_{{shot}}.png\".",
     # rig files
-    "rig.missing": "There is no rig file {path}. Check the spelling.",
-    "rig.unreadable": "The rig file {path} can't be read: {reason}. Allow this user to read it, or give another file.",
-    "rig.not-toml": "The rig file {path} is not valid TOML: {reason}. Compare it with the example in the help pages "
-    "(rig file).",
-    "rig.unknown": "{path}: {key} is not known; in {place_in} these are: {known}. Check the spelling, or remove the "
-    "line.",
-    "rig.type": "{path}: {key} is {got}; {wanted} is wanted. For example {example}.",
-    "rig.range": "{path}: {key} = {got} is outside {low:g} to {high:g} {unit}. Check the unit: it is {unit}.",
-    "rig.twice": "{path}: two cameras are called {name}. Give each camera a name of its own.",
-    "rig.tape-alone": "{path}: tape_sigma_mm stands without tape_baseline_mm. Add the length measured, or remove the "
-    "line.",
-    "rig.size-pair": "{path}: {camera} has only one of width_px and height_px. Give both or neither.",
-    "rig.too-large": "The rig file {path} has {got} bytes; a rig file is text of a few lines (at most {most} bytes).",
-}  # fmt: skip
+    "intake.rig-missing": "There is no rig file {path}. Check the spelling.",
+    "intake.rig-unreadable": "The rig file {path} can't be read: {reason}. Allow this user to read it, or give another file.",
+    "intake.rig-not-toml": "The rig file {path} is not valid TOML: {reason}. Compare it with the example in the help pages (rig file).",
+    "intake.rig-unknown": "{where}: {key} is not known; {block} has these: {known}. Check the spelling, or remove the line.",
+    "intake.rig-type": "{where}: {key} is {got}; {wanted} is wanted. For example {example}",
+    "intake.rig-range": "{where}: {key} = {got} is outside {low:g} to {high:g} {unit}. Check the value and its unit.",
+    "intake.rig-twice": "{where}: two cameras are called {name}. Give each camera a name of its own.",
+    "intake.rig-tape-alone": "{where}: tape_sigma_mm stands without tape_baseline_mm. Add the length measured, or remove the line.",
+    "intake.rig-size-pair": "{where}: {camera} has only one of width_px and height_px. Give both or neither.",
+    "intake.rig-too-large": "The rig file {path} has {got} bytes; a rig file is text of a few lines (at most {most} bytes). Check the path.",
+}
