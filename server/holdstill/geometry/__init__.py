@@ -21,6 +21,7 @@ from .poses import (
     pose_of,
     transform,
 )
+from .quantities import QuantityRows, Volume, rig_parameter_names, visible_in
 from .rotations import (
     left_jacobian,
     rotated_point_jacobian,
@@ -33,9 +34,9 @@ from .rotations import (
 from .two_view import baseline_mm, epipolar_px, essential_matrix, stereo_angle_deg, triangulate
 
 __all__ = [
-    "IDENTITY", "PARAMETERS", "align", "baseline_mm", "compose", "compose_matrices", "epipolar_px",
+    "IDENTITY", "PARAMETERS", "QuantityRows", "Volume", "align", "baseline_mm", "compose", "compose_matrices", "epipolar_px",
     "essential_matrix", "fold_radius", "invert", "invert_matrices", "left_jacobian", "lens_of",
     "lens_parameters", "matrices", "pose_of", "project", "project_with_jacobian",
-    "rotated_point_jacobian", "rotation_matrix", "rotation_vector", "skew", "stereo_angle_deg",
-    "transform", "triangulate", "turn_deg", "turned_point_jacobian", "undistort", "undistorted_px",
+    "rig_parameter_names", "rotated_point_jacobian", "rotation_matrix", "rotation_vector", "skew", "stereo_angle_deg",
+    "transform", "triangulate", "turn_deg", "turned_point_jacobian", "undistort", "undistorted_px", "visible_in",
 ]

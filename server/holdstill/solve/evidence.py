@@ -1,0 +1,90 @@
+"""Which lens order, and whether the plate is bent: what the views themselves say for it.
+
+Every candidate is judged from one linearisation: each view's information about the rig (its pose
+eliminated) gives the candidate's best fit, its cost, and what each view costs when the other views
+alone have fixed the parameters. So holding out every view in turn needs no refit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from holdstill.records import FloatArray
+
+from .observations import BoolArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ViewTerms:
+    """Per view: information (V, p, p), gradient (V, p), cost (V,); the quadratic cost of a change
+    d of the rig is ``cost - 2 g'd + d'S d``."""
+
+    information: FloatArray
+    gradient: FloatArray
+    cost: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidate:
+    """A model judged: its free parameters, `change` (p,) from the linearisation, `cost`, what each
+    view costs held out (V,), and Schwarz's criterion (smaller is better)."""
+
+    name: str
+    free: BoolArray
+    change: FloatArray
+    cost: float
+    held_out: FloatArray
+    criterion: float
+
+
+def judge(
+    name: str, terms: ViewTerms, free: BoolArray, fixed_change: FloatArray, observations: int, poses: int
+) -> Candidate:
+    """Judge a model whose parameters outside `free` are changed by `fixed_change` and held.
+
+    Schwarz's criterion ``n ln(cost/n) + k ln n`` (Ann. Statist. 6 (1978) 461-464, from memory);
+    held-out cost by the delete-one step. Infinite where a view's absence leaves the rest
+    undetermined.
+    """
+    total, slope = terms.information.sum(axis=0), terms.gradient.sum(axis=0)
+    change = np.where(free, 0.0, fixed_change)
+    right = (slope - total @ change)[free]
+    change[free] = _solve(total[np.ix_(free, free)], right)
+    left = terms.gradient - terms.information @ change
+    costs = terms.cost - terms.gradient @ change - left @ change
+    cost = float(costs.sum())
+    held_out = np.full(len(costs), np.inf)
+    own = terms.information[:, free][:, :, free]
+    rest = total[np.ix_(free, free)][None] - own
+    mine = left[:, free]
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(total)[free], 1e-300))
+    unit = rest * scale[:, None] * scale[None, :]
+    determined = np.linalg.eigvalsh(unit)[:, 0] > 1e-12
+    if determined.any():
+        step = -np.linalg.solve(unit[determined], (mine[determined] * scale)[:, :, None])[:, :, 0] * scale
+        held_out[determined] = (
+            costs[determined]
+            - 2.0 * np.einsum("vi,vi->v", mine[determined], step)
+            + np.einsum("vi,vij,vj->v", step, own[determined], step)
+        )
+    count = int(free.sum()) + poses
+    criterion = observations * np.log(max(cost, 1e-300) / observations) + count * np.log(observations)
+    return Candidate(name, free, change, cost, held_out, float(criterion))
+
+
+def _solve(matrix: FloatArray, right: FloatArray) -> FloatArray:
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
+    unit = matrix * scale[:, None] * scale[None, :]
+    return np.asarray(np.linalg.lstsq(unit, right * scale, rcond=1e-13)[0] * scale)
+
+
+def gain_sigmas(simple: Candidate, rich: Candidate) -> float:
+    """How surely the richer model predicts held-out views better: mean gain over its own scatter
+    between the views. Positive when the richer one is better; -inf when it can't be told."""
+    if not (np.isfinite(simple.held_out).all() and np.isfinite(rich.held_out).all()):
+        return float("-inf") if np.isfinite(simple.held_out).all() else float("inf")
+    gain = simple.held_out - rich.held_out
+    scatter = float(gain.std(ddof=1)) * np.sqrt(len(gain))
+    return float(gain.sum() / max(scatter, 1e-300))

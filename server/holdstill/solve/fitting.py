@@ -1,0 +1,196 @@
+"""The joint fit: robust first, then plain least squares on what a stated rule leaves, then the lens
+order and the plate's shape by evidence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from holdstill.limits import limit
+from holdstill.records import FloatArray, IntArray, PlateKind
+
+from .bundle import BundleNormals, Layout, State, evaluate
+from .evidence import Candidate, ViewTerms, gain_sigmas, judge
+from .mono import HUBER, LENS_ORDERS, adjust, order_mask
+from .observations import BoolArray, Pictures
+from .opening import Opened
+from .plate_shape import shape_basis, usable_terms
+from .prepare import Problem
+from .start import view_costs
+
+FULL = "k1 k2 k3 p1 p2"
+ROUNDS = 4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """A finished joint fit. `pictures`: all points that could be used, `used`: the same with set-
+    aside points at weight 0; `views`: indices of the views in use (the normals' order); `basis`
+    and `shape_terms`: the plate terms that are free (indices into ``plate_shape.TERMS``)."""
+
+    pictures: Pictures
+    used: Pictures
+    views: IntArray
+    state: State
+    layout: Layout
+    normals: BundleNormals
+    order: str
+    order_reason: str
+    shape_terms: tuple[int, ...]
+    sigma0: float
+    steps: int
+    converged: bool
+    turned: BoolArray
+
+
+def fit(problem: Problem, opened: Opened, asked_order: str | None = None) -> Fit:
+    """Fit everything jointly from an opened state; `asked_order` fixes the lens model."""
+    pictures, state = opened.pictures, opened.state
+    full = shape_basis(problem.plate)
+    none = full[:0]
+    orders = _allowed_orders(pictures) if asked_order is None else [asked_order]
+    order = orders[-1]
+    layout = _layout(pictures, order, none)
+    walk = adjust(pictures, state, layout, huber=HUBER, tolerance=0.1)
+    steps, state = walk.steps, walk.state
+    used = _without_outliers(problem, pictures, walk.normals)
+    for _ in range(ROUNDS):
+        live, kept = _live(used)
+        walk = adjust(live, _views_of(state, kept), replace(layout, views=live.views), tolerance=1e-2)
+        state = _put_back(state, walk.state, kept)
+        steps += walk.steps
+        again = _without_outliers(problem, pictures, evaluate(pictures, state, layout))
+        same = np.array_equal(again.weight > 0.0, used.weight > 0.0)
+        used = again
+        if same:
+            break
+    live, kept = _live(used)
+    order, reason, shapes, change = _choose(problem, live, _views_of(state, kept), orders, full)
+    basis = full[list(shapes)]
+    layout = Layout(np.tile(order_mask(order), (pictures.cameras, 1)), basis, live.views)
+    lenses = np.where(layout.lens_free, state.lenses, np.where(order_mask(FULL), 0.0, state.lenses))
+    del change
+    begin = replace(_views_of(state, kept), lenses=lenses, shape=np.zeros(len(shapes)))
+    walk = adjust(live, begin, layout, tolerance=1e-4)
+    final = _put_back(replace(state, lenses=walk.state.lenses), walk.state, kept)
+    freedom = max(1, 2 * live.count - layout.rig_size - 6 * live.views)
+    return Fit(
+        pictures, used, kept, final, layout, walk.normals, order, reason, shapes,
+        float(np.sqrt(walk.normals.cost / freedom)), steps + walk.steps, walk.converged, opened.turned,
+    )
+
+
+def _layout(pictures: Pictures, order: str, basis: FloatArray) -> Layout:
+    return Layout(np.tile(order_mask(order), (pictures.cameras, 1)), basis, pictures.views)
+
+
+def _allowed_orders(pictures: Pictures) -> list[str]:
+    """Orders that the number of pictures per camera can carry, poorest first."""
+    fewest = int(np.bincount(pictures.camera, minlength=pictures.cameras).min())
+    names = list(LENS_ORDERS)
+    if fewest < 4:
+        return names[:2]
+    if fewest < 6:
+        return names[:5]
+    return names
+
+
+def _live(pictures: Pictures) -> tuple[Pictures, IntArray]:
+    """Only views with points in use, renumbered; and their old numbers."""
+    counts = np.bincount(
+        pictures.view, weights=(pictures.weight > 0).sum(axis=1), minlength=pictures.views
+    )
+    kept = np.flatnonzero(counts > 0).astype(np.int32)
+    number = np.full(pictures.views, -1, dtype=np.int32)
+    number[kept] = np.arange(len(kept), dtype=np.int32)
+    some = pictures.only((pictures.weight > 0).any(axis=1))
+    return replace(some, view=number[some.view], views=len(kept)), kept
+
+
+def _views_of(state: State, kept: IntArray) -> State:
+    return replace(state, view_r=state.view_r[kept], view_t=state.view_t[kept])
+
+
+def _put_back(state: State, part: State, kept: IntArray) -> State:
+    view_r, view_t = state.view_r.copy(), state.view_t.copy()
+    view_r[kept], view_t[kept] = part.view_r, part.view_t
+    return replace(part, view_r=view_r, view_t=view_t)
+
+
+def _without_outliers(problem: Problem, pictures: Pictures, normals: BundleNormals) -> Pictures:
+    """Weights of points and pictures that do not fit set to zero, by the rule in the limits table."""
+    norm = np.sqrt((normals.residual**2).sum(axis=1)) * pictures.weight
+    seen = pictures.weight > 0.0
+    # Median of a Rayleigh-distributed length is sqrt(2 ln 2) sigma.
+    sigma = float(np.median(norm[seen])) / np.sqrt(2.0 * np.log(2.0))
+    forced = problem.forced[pictures.view]
+    far = (norm > limit("solve_point_sigmas") * sigma) & ~forced[:, None]
+    middle = np.array([np.median(row[s]) if s.any() else 0.0 for row, s in zip(norm, seen, strict=True)])
+    odd = (middle > limit("solve_view_ratio") * np.median(middle)) & ~forced
+    share = (far & seen).sum(axis=1) / np.maximum(1, seen.sum(axis=1))
+    odd |= (share > limit("solve_bad_share")) & ~forced
+    if np.mean(odd) > 0.5:
+        odd[:] = False
+    weight = np.where(far | odd[:, None], 0.0, pictures.weight)
+    return pictures.with_weight(weight)
+
+
+def _choose(
+    problem: Problem, pictures: Pictures, state: State, orders: list[str], full: FloatArray
+) -> tuple[str, str, tuple[int, ...], FloatArray]:
+    """Lens order and plate terms by held-out views and Schwarz's criterion, from one
+    linearisation with everything free."""
+    even_only = bool(problem.ambiguous.any())
+    terms = np.flatnonzero(usable_terms(full, even_only=even_only))
+    basis = full[terms]
+    layout = Layout(np.tile(order_mask(orders[-1]), (pictures.cameras, 1)), basis, pictures.views)
+    at = replace(state, shape=np.zeros(len(terms)))
+    normals = evaluate(pictures, at, layout)
+    information, gradient = normals.view_information()
+    own = np.einsum("vi,vi->v", normals.gb, np.linalg.solve(normals.b, normals.gb[:, :, None])[:, :, 0])
+    view = ViewTerms(
+        information, gradient, view_costs(pictures, normals.residual, normals.robust) - own
+    )
+    observations, poses = 2 * pictures.count, 6 * pictures.views
+    size = layout.rig_size
+    lens_index = np.flatnonzero(layout.lens_free.ravel())
+    parameter = lens_index % 9
+    shape_at = np.arange(size - len(terms), size)
+    fixed = np.zeros(size)
+    fixed[: len(lens_index)] = -state.lenses.ravel()[lens_index]
+
+    def candidate(order: str, bent: bool) -> Candidate:
+        free = np.ones(size, dtype=bool)
+        free[: len(lens_index)] = order_mask(order)[parameter]
+        free[shape_at] = bent
+        return judge(order, view, free, fixed, observations, poses)
+
+    richest = orders[-1]
+    flat, bent = candidate(richest, False), candidate(richest, True)
+    is_bent = _worth_it(flat, bent) and len(view.cost) >= _shape_views(problem)
+    picked = candidate(orders[0], is_bent)
+    for order in orders[1:]:
+        richer = candidate(order, is_bent)
+        if _worth_it(picked, richer):
+            picked = richer
+    rest = candidate(richest, is_bent)
+    reason = (
+        f"{picked.name}: held-out views "
+        f"{'agree' if picked.name == richest else 'gain nothing from more terms'} "
+        f"({gain_sigmas(picked, rest):+.1f} scatter against {richest}, "
+        f"criterion {rest.criterion - picked.criterion:+.1f})"
+    )
+    return picked.name, reason, tuple(int(t) for t in terms) if is_bent else (), picked.change
+
+
+def _shape_views(problem: Problem) -> float:
+    corners = problem.plate.kind in (PlateKind.CHESSBOARD, PlateKind.CHARUCO)
+    return limit("solve_shape_views_corners" if corners else "solve_shape_views")
+
+
+def _worth_it(simple: Candidate, rich: Candidate) -> bool:
+    return (
+        rich.criterion < simple.criterion
+        and gain_sigmas(simple, rich) > limit("solve_order_gain")
+    )

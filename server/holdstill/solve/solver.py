@@ -1,0 +1,95 @@
+"""The door: kept views in, a calibration with its uncertainty out."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+
+import numpy as np
+
+from holdstill.errors import BadInput
+from holdstill.limits import limit
+from holdstill.records import Estimate, Nothing, Plate, Rig, View
+
+from .fitting import Fit, fit
+from .mono import LENS_ORDERS
+from .opening import open_cold, open_warm
+from .prepare import prepare
+from .results import estimate_of
+
+
+def solve(
+    plate: Plate,
+    rig: Rig,
+    views: Sequence[View],
+    *,
+    cameras: Sequence[str],
+    start: Estimate | None = None,
+    forced: Collection[int] = (),
+    lens_order: str | None = None,
+) -> Estimate | Nothing:
+    """Calibrate every camera and their relation from kept views, with uncertainty.
+
+    Parameters
+    ----------
+    plate, rig
+        The target and the rig as described (may be empty: then the measuring volume is taken from
+        where the plate was seen).
+    views
+        Kept views; proof views are ignored. A camera may be missing in a view.
+    cameras
+        Names in order; the first one's frame is the rig frame.
+    start
+        The last estimate: the solve walks on from it (a few times faster, same answer).
+    forced
+        Ids of views the user brought back: never set aside.
+    lens_order
+        A key of ``mono.LENS_ORDERS`` to use whatever the evidence says; None: by evidence.
+
+    Returns
+    -------
+    ``Nothing`` with one of: ``"no cameras"``, ``"contradictory sizes"``, ``"too few views"``,
+    ``"no convergence"``, ``"no shared view"``, ``"views too alike"`` (numbers name the camera).
+
+    Raises
+    ------
+    BadInput
+        For views that do not belong to the plate or hold values that can't be.
+    """
+    if lens_order is not None and lens_order not in LENS_ORDERS:
+        raise BadInput(
+            f"lens order {lens_order!r} is not known; use one of: {', '.join(LENS_ORDERS)}"
+        )
+    problem = prepare(plate, rig, views, cameras, forced)
+    if isinstance(problem, Nothing):
+        return problem
+    opened = Nothing("cold") if start is None else open_warm(problem, start)
+    if isinstance(opened, Nothing):
+        opened = open_cold(problem)
+    if isinstance(opened, Nothing):
+        return opened
+    try:
+        fitted = fit(problem, opened, lens_order)
+        loose = _too_alike(fitted, problem.cameras)
+        if loose is not None:
+            return loose
+        return estimate_of(problem, fitted)
+    except np.linalg.LinAlgError:
+        return Nothing("views too alike", {"camera": "", "views": len(problem.views)})
+
+
+def _too_alike(fitted: Fit, cameras: Sequence[str]) -> Nothing | None:
+    information = fitted.normals.view_information()[0].sum(axis=0)
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(information), 1e-300))
+    inverse = np.linalg.pinv(information * scale[:, None] * scale[None, :], rcond=1e-14)
+    sigma = fitted.sigma0 * np.sqrt(np.maximum(np.diag(inverse), 0.0)) * scale
+    worst, at = 0.0, 0
+    for camera in range(len(cameras)):
+        index = int(fitted.layout.lens_free.ravel()[: 9 * camera].sum())
+        share = float(sigma[index] / abs(fitted.state.lenses[camera, 0]))
+        if share > worst:
+            worst, at = share, camera
+    if worst > limit("solve_focal_unknown") or (not fitted.converged and worst > 0.01):
+        return Nothing(
+            "views too alike", {"camera": cameras[at], "focal_sigma_percent": round(100 * worst, 1)}
+        )
+    return None
