@@ -17,7 +17,7 @@ from holdstill.geometry.quantities import (
     gauge_ends,
     length_rows,
     shape_rows,
-    visible,
+    visible_in,
 )
 from holdstill.limits import limit
 from holdstill.records import Estimate, FloatArray, Lens, Pose
@@ -49,7 +49,7 @@ def quantity_matrices(cameras: Cameras, free: Unknowns, volume: Volume) -> dict[
     poses = [pose_of(r, t) for r, t in zip(cameras.rotations, cameras.translations_mm, strict=True)]
 
     def inside(points: FloatArray) -> NDArray[np.bool_]:
-        seen = [visible(a, s, b, points) for a, s, b in zip(lenses, sizes, poses, strict=True)]
+        seen = [visible_in(a, s, b, points) for a, s, b in zip(lenses, sizes, poses, strict=True)]
         return np.asarray(np.all(seen, axis=0))
 
     rows = [edge_rows(lenses, sizes)]
