@@ -171,4 +171,20 @@ ROWS: tuple[Limit, ...] = (
         "derived",
         "glare adds light to what it covers, so the bright part can't be dimmer there",
     ),
+    Limit(
+        "series_depth",
+        1.6,
+        "log sharpness",
+        "How far below the top of a focus series frames still shape the peak",
+        "chosen",
+        "down to a fifth of the top: beyond it other lobes and the noise floor speak",
+    ),
+    Limit(
+        "series_least_sigma",
+        0.03,
+        "frames",
+        "Least uncertainty given to the peak of a series",
+        "chosen",
+        "the fitted curve is only an approximation",
+    ),
 )

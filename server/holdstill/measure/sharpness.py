@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from holdstill.records import FloatArray, Picture
 
@@ -40,6 +42,49 @@ class GridSharpness:
     direction_deg: float
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class TileEnergies:
+    """Mean square of the central differences per tile.
+
+    energy: float64 (rows, columns, 2): ((I[x+1] - I[x-1])/2)^2 and the same in y, noise included.
+    means: float64 (rows, columns), grey values. counts: float64 (rows, columns), samples used.
+    """
+
+    energy: FloatArray
+    means: FloatArray
+    counts: FloatArray
+
+
+AnyPicture = NDArray[Any]
+
+
+def _three_rows(image: AnyPicture, step: int) -> tuple[AnyPicture, AnyPicture, AnyPicture]:
+    """Every `step`-th row with the ones above and below it, as views."""
+    count = (image.shape[0] - 2) // step
+    stop = count * step
+    return image[0:stop:step], image[1 : 1 + stop : step], image[2 : 2 + stop : step]
+
+
+def tile_energies(image: AnyPicture, *, grid: tuple[int, int], row_step: int) -> TileEnergies:
+    """Energies of every `row_step`-th row of an image (uint8, uint16 or float32), by tile."""
+    above, middle, below = _three_rows(image, row_step)
+    dx = cv2.absdiff(middle[:, 2:], middle[:, :-2])
+    dy = cv2.absdiff(below[:, 1:-1], above[:, 1:-1])
+    n_rows, n_columns = grid
+    ys = np.linspace(0, dx.shape[0], n_rows + 1).astype(int)
+    xs = np.linspace(0, dx.shape[1], n_columns + 1).astype(int)
+    energy, means = np.empty((n_rows, n_columns, 2)), np.empty((n_rows, n_columns))
+    for i in range(n_rows):
+        rows_i = slice(ys[i], ys[i + 1])
+        for j in range(n_columns):
+            columns = slice(xs[j], xs[j + 1])
+            energy[i, j, 0] = cv2.norm(dx[rows_i, columns], cv2.NORM_L2SQR)
+            energy[i, j, 1] = cv2.norm(dy[rows_i, columns], cv2.NORM_L2SQR)
+            means[i, j] = cv2.mean(middle[rows_i, columns])[0]
+    counts = np.outer(np.diff(ys), np.diff(xs)).astype(np.float64)
+    return TileEnergies(energy / (4.0 * counts[..., None]), means, counts)
+
+
 def grid_sharpness(
     image: Picture, noise: NoiseModel, *, black_level: float = 0.0, grid: tuple[int, int] = GRID
 ) -> GridSharpness:
@@ -51,29 +96,8 @@ def grid_sharpness(
     it unchanged while nothing clips (Groen, Young & Ligthart, Cytometry 6 (1985) 81-91, from
     memory). Every fourth row is used. Comparable only within one scene; clipped areas lower it.
     """
-    tall = image.shape[0] >= 256
-    step = ROW_STEP if tall else 1
-    rows = (image.shape[0] - 2) // step
-    above = image[0 : rows * step : step]
-    middle = image[1 : 1 + rows * step : step]
-    below = image[2 : 2 + rows * step : step]
-    dx = cv2.absdiff(middle[:, 2:], middle[:, :-2])
-    dy = cv2.absdiff(below[:, 1:-1], above[:, 1:-1])
-    n_rows, n_columns = grid
-    ys = np.linspace(0, rows, n_rows + 1).astype(int)
-    xs = np.linspace(0, dx.shape[1], n_columns + 1).astype(int)
-    energy = np.empty((n_rows, n_columns, 2))
-    means = np.empty((n_rows, n_columns))
-    counts = np.empty((n_rows, n_columns))
-    for i in range(n_rows):
-        rows_i = slice(ys[i], ys[i + 1])
-        for j in range(n_columns):
-            columns = slice(xs[j], xs[j + 1])
-            energy[i, j, 0] = cv2.norm(dx[rows_i, columns], cv2.NORM_L2SQR)
-            energy[i, j, 1] = cv2.norm(dy[rows_i, columns], cv2.NORM_L2SQR)
-            means[i, j] = cv2.mean(middle[rows_i, columns])[0]
-            counts[i, j] = (ys[i + 1] - ys[i]) * (xs[j + 1] - xs[j])
-    energy /= 4.0 * counts[..., None]
+    tiles = tile_energies(image, grid=grid, row_step=ROW_STEP if image.shape[0] >= 256 else 1)
+    energy, means, counts = tiles.energy, tiles.means, tiles.counts
     noise_term = noise.variance(means) / 2.0
     signal = energy - noise_term[..., None]
     share = counts / counts.sum()
@@ -86,7 +110,7 @@ def grid_sharpness(
     sigma = float(np.sqrt((share**2 * scatter).sum())) / overall_mean**2
     j_xx = float((share * signal[..., 0]).sum())
     j_yy = float((share * signal[..., 1]).sum())
-    j_xy = _cross(middle, above, below)
+    j_xy = _cross(*_three_rows(image, 16 if image.shape[0] >= 1024 else 4 if image.shape[0] >= 256 else 1))
     spread = float(np.hypot(j_xx - j_yy, 2 * j_xy))
     whole = max(j_xx + j_yy, 1e-12)
     # The strong direction is at half the angle of (Jxx - Jyy, 2 Jxy); the weak one lies across it.
@@ -98,9 +122,8 @@ def grid_sharpness(
     )
 
 
-def _cross(middle: Picture, above: Picture, below: Picture) -> float:
-    """Mean product of the x and y central differences over every fourth of the rows given."""
-    pick = slice(None, None, 4 if middle.shape[0] >= 256 else 1)
-    gx = cv2.subtract(middle[pick, 2:], middle[pick, :-2], dtype=cv2.CV_32F)
-    gy = cv2.subtract(below[pick, 1:-1], above[pick, 1:-1], dtype=cv2.CV_32F)
+def _cross(above: AnyPicture, middle: AnyPicture, below: AnyPicture) -> float:
+    """Mean product of the x and y central differences (4 x gradients' product) over the rows given."""
+    gx = cv2.subtract(middle[:, 2:], middle[:, :-2], dtype=cv2.CV_32F)
+    gy = cv2.subtract(below[:, 1:-1], above[:, 1:-1], dtype=cv2.CV_32F)
     return float(np.vdot(gx, gy)) / (4.0 * gx.size)

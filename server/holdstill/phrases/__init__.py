@@ -11,7 +11,7 @@ import re
 
 from holdstill.records import Say
 
-from . import archive, common, cues, intake, plan, session, simulate, target, web
+from . import archive, common, cues, intake, measure, plan, session, simulate, target, web
 
 CATALOGUE: dict[str, str] = {}
 
@@ -29,6 +29,7 @@ add(common.WORDS)
 add(target.WORDS)
 add(cues.WORDS)
 add(intake.WORDS)
+add(measure.WORDS)
 add(plan.WORDS)
 add(session.WORDS)
 add(simulate.WORDS)

@@ -1,0 +1,270 @@
+"""The sharpest frame of a series of one scene, and how sure that is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from holdstill.limits import limit
+from holdstill.records import FloatArray, Nothing, Picture
+
+from .levels import checked, levels
+from .noise import noise_model
+from .sharpness import GRID, tile_energies
+
+_LEVELS = 4
+_GROUPS = 12
+"""Groups of tiles left out one at a time for the scatter of the peak."""
+_LEAST_SIDE_PX = 48
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeriesFrame:
+    """What a series needs of one frame.
+
+    energy
+        float64 (levels, rows, columns): gradient energy per tile at full, half, quarter and eighth
+        size, noise taken off, grey values squared.
+    noise
+        float64 (levels, rows, columns): standard deviation of `energy` from the noise alone.
+    means, clipped
+        float64 (rows, columns): mean level (grey values) and clipped share (0..1) of each tile.
+    size_px
+        (width, height).
+    """
+
+    energy: FloatArray
+    noise: FloatArray
+    means: FloatArray
+    clipped: FloatArray
+    size_px: tuple[int, int]
+
+
+def series_frame(image: Picture, *, full_scale: int) -> SeriesFrame:
+    """Energies of a frame on four scales; image uint8 or uint16 (rows, columns).
+
+    The same gradient energy as `grid_sharpness`, every row used, also on the picture halved one,
+    two and three times (each mean of 2 x 2 px leaves a quarter of the noise variance): a frame far
+    out of focus differs from its neighbours only in the coarse scales.
+    """
+    picture = checked(image, where="the series")
+    level = levels(picture, full_scale=full_scale)
+    noise = noise_model(picture, clip_from=level.clip_from)
+    clip = (picture >= level.clip_from).astype(np.float32)
+    clipped = cv2.resize(clip, (GRID[1], GRID[0]), interpolation=cv2.INTER_AREA).astype(np.float64)
+    scaled = picture.astype(np.float32)
+    energy, scatter, means = [], [], None
+    for k in range(_LEVELS):
+        if min(scaled.shape) < _LEAST_SIDE_PX:
+            break
+        tiles = tile_energies(scaled, grid=GRID, row_step=1)
+        means = tiles.means if means is None else means
+        term = noise.variance(tiles.means) / 4.0**k / 2.0
+        energy.append(tiles.energy.sum(axis=2) - 2.0 * term)
+        scatter.append(np.sqrt(2 * 2 * term**2 * 1.5 / tiles.counts))
+        rows, columns = scaled.shape[0] // 2 * 2, scaled.shape[1] // 2 * 2
+        scaled = np.asarray(
+            cv2.resize(scaled[:rows, :columns], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA),
+            dtype=np.float32,
+        )
+    height, width = picture.shape
+    assert means is not None
+    return SeriesFrame(np.array(energy), np.array(scatter), means, clipped, (width, height))
+
+
+@dataclass(frozen=True, slots=True)
+class Sharpest:
+    """The sharpest frame of a series.
+
+    index
+        Number of the frame (from 0). `peak`: where between the frames the best focus lies, in
+        frames from 0; `sigma_frames`: its standard uncertainty, frames.
+    at_end
+        True when the series does not go past the peak: `peak` is then the end and the real one may
+        lie outside.
+    curve
+        Sharpness of each frame over the best one's, 0..1, on the scale that decided most.
+    """
+
+    index: int
+    peak: float
+    sigma_frames: float
+    at_end: bool
+    curve: tuple[float, ...]
+
+
+def sharpest(frames: Sequence[SeriesFrame]) -> Sharpest | Nothing:
+    """Which frame of a focus series is sharpest, with the place of the peak between frames.
+
+    frames: of one scene in the order of the focus (or of the names), any exposure. Per scale, the
+    energy over the squared mean of the tiles that clip in none of the frames gives a curve; its top
+    is fitted by ``c - q log(1 + ((i - p)/w)^2)``, the course of the gradient energy of edges and
+    texture whose blur grows as sqrt(s0^2 + b^2 (i - p)^2) (own derivation), with its own width on
+    each side where there are frames enough. The scales are weighted by the scatter of their peaks
+    when a twelfth of the tiles at a time is left out, and by the fit's own covariance; where they
+    disagree by more than that, the uncertainty grows. Nothing ("too few frames", "mixed sizes",
+    "no structure"). With scenes of different depths in one picture the peak is that of most of the
+    energy.
+    """
+    if len(frames) < 2:
+        return Nothing("too few frames", {"found": len(frames), "needed": 2})
+    sizes = {frame.size_px for frame in frames}
+    if len(sizes) > 1:
+        return Nothing("mixed sizes", {"sizes": ", ".join(f"{w}x{h}" for w, h in sorted(sizes))})
+    energy = np.stack([frame.energy for frame in frames])
+    noise = np.stack([frame.noise for frame in frames])
+    means = np.stack([frame.means for frame in frames])
+    use = _usable(frames)
+    found = []
+    for k in range(energy.shape[1]):
+        peak = _level_peak(energy[:, k], noise[:, k], means, use)
+        if peak is not None:
+            found.append(peak)
+    if not found:
+        return Nothing("no structure", {"frames": len(frames)})
+    return _combined(found, len(frames))
+
+
+def _usable(frames: Sequence[SeriesFrame]) -> NDArray[np.bool_]:
+    """Tiles that hardly clip in any frame; all of them when that leaves fewer than a quarter."""
+    worst = np.max([frame.clipped for frame in frames], axis=0)
+    use: NDArray[np.bool_] = worst <= 0.002
+    return use if use.mean() >= 0.25 else np.ones_like(use)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Peak:
+    """Peak of one scale's curve: place, standard deviation (frames), the curve itself."""
+
+    place: float
+    sigma: float
+    curve: FloatArray
+
+
+def _level_peak(
+    energy: FloatArray, noise: FloatArray, means: FloatArray, use: NDArray[np.bool_]
+) -> _Peak | None:
+    """Peak of one scale from tiles' energies (frames, rows, columns), with jackknifed scatter."""
+    share = use / use.sum()
+
+    def curve(weights: FloatArray) -> FloatArray:
+        level = np.maximum((means * weights).sum(axis=(1, 2)), 0.25)
+        out: FloatArray = (energy * weights).sum(axis=(1, 2)) / level**2
+        return out
+
+    whole = curve(share)
+    level = np.maximum((means * share).sum(axis=(1, 2)), 0.25)
+    sigma = np.sqrt(((noise * share) ** 2).sum(axis=(1, 2))) / level**2
+    top = int(np.argmax(whole))
+    if whole[top] <= 5.0 * sigma[top]:
+        return None
+    floor = np.maximum(2.0 * sigma, 1e-4 * whole[top])
+    place, own = _fit(whole, sigma, floor)
+    number = np.arange(use.size).reshape(use.shape)
+    # Tiles far apart in each group: a stride over the numbering that is not a row's length.
+    group = (number * 5) % _GROUPS
+    places = []
+    for g in range(_GROUPS):
+        kept = use & (group != g)
+        if kept.sum() < 4:
+            continue
+        places.append(_fit(curve(kept / kept.sum()), sigma, floor)[0])
+    n = len(places)
+    scatter = float(np.sqrt((n - 1) * np.var(places))) if n > 2 else 0.5
+    return _Peak(place, float(np.hypot(scatter, own)), whole / whole[top])
+
+
+def _fit(curve: FloatArray, sigma: FloatArray, floor: FloatArray) -> tuple[float, float]:
+    """Place of the peak of one curve and its standard deviation from the fit, frames."""
+    n = len(curve)
+    top = int(np.argmax(curve))
+    y = np.log(np.maximum(curve, floor))
+    error = np.hypot(sigma / np.maximum(curve, floor), 0.004)
+    first, last = _window(y, top)
+    if last - first < 4 or n < 5:
+        return _three_points(y, error, top)
+    x = np.arange(first, last + 1, dtype=np.float64)
+    y, error = y[first : last + 1], error[first : last + 1]
+    sided = last - first >= 8 and first < top < last
+    drop = float(y.max() - y.min())
+    width = max((last - first) / 2.0 / np.sqrt(max(np.exp(drop) - 1.0, 0.1)), 0.3)
+    start = (
+        [top, np.log(width), 0.0, np.log(1.0), y.max()]
+        if sided
+        else [top, np.log(width), np.log(1.0), y.max()]
+    )
+
+    def rest(p: FloatArray) -> FloatArray:
+        skew = p[2] if sided else 0.0
+        q, c = np.exp(p[-2]), p[-1]
+        w = np.exp(p[1] + np.where(x > p[0], skew, -skew))
+        out: FloatArray = (y - (c - q * np.log1p(((x - p[0]) / w) ** 2))) / error
+        return out
+
+    low = [first - 1.0, np.log(0.2), *([-1.0] if sided else []), np.log(0.25), -np.inf]
+    high = [last + 1.0, np.log(20.0 * n), *([1.0] if sided else []), np.log(3.0), np.inf]
+    begin = np.clip(start, np.array(low) + 1e-6, np.array(high) - 1e-6)
+    fit = least_squares(
+        rest, begin, bounds=(low, high), loss="soft_l1", f_scale=2.0, x_scale=1.0, max_nfev=60
+    )
+    try:
+        covariance = np.linalg.inv(fit.jac.T @ fit.jac + 1e-9 * np.eye(len(begin)))
+    except np.linalg.LinAlgError:
+        return _three_points(np.log(np.maximum(curve, floor)), np.full(n, 0.02), top)
+    spread = max(float((rest(fit.x) ** 2).sum()) / max(len(x) - len(begin), 1), 1.0)
+    own = float(np.sqrt(covariance[0, 0] * spread))
+    place = float(np.clip(fit.x[0], 0.0, n - 1.0))
+    # A fit that leaves the highest frame by more than its errors allow has not understood the curve.
+    if abs(place - top) > max(2.5, 0.25 * (last - first)):
+        return _three_points(np.log(np.maximum(curve, floor)), np.full(n, 0.02), top)
+    return place, own
+
+
+def _window(y: FloatArray, top: int) -> tuple[int, int]:
+    """First and last frame around the top within `series_depth` of it in log sharpness, two frames
+    at least on each side where there are any."""
+    depth = limit("series_depth")
+    first, last = top, top
+    while first > 0 and (y[first - 1] > y[top] - depth or top - first < 2):
+        first -= 1
+    while last < len(y) - 1 and (y[last + 1] > y[top] - depth or last - top < 2):
+        last += 1
+    return first, last
+
+
+def _three_points(y: FloatArray, error: FloatArray, top: int) -> tuple[float, float]:
+    """Vertex of the parabola through the top and its neighbours, with its standard deviation."""
+    n = len(y)
+    if top in (0, n - 1):
+        return float(top), 0.5
+    a, b, c = y[top - 1], y[top], y[top + 1]
+    bend = a - 2 * b + c
+    if bend >= -1e-9:
+        return float(top), 0.5
+    shift = float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5))
+    scatter = float(np.mean(error[top - 1 : top + 2]) / abs(bend))
+    return top + shift, float(np.hypot(min(scatter, 1.0), 0.1))
+
+
+def _combined(found: list[_Peak], count: int) -> Sharpest:
+    """Peaks of the scales put together by their weights; disagreement widens the uncertainty."""
+    place = np.array([peak.place for peak in found])
+    sigma = np.array([np.hypot(peak.sigma, limit("series_least_sigma")) for peak in found])
+    best = found[int(np.argmin(sigma))]
+    # A scale that contradicts the surest one saw something else (depth, a reflection): left out.
+    agree = np.abs(place - best.place) <= 3.0 * np.hypot(sigma, sigma.min()) + 0.5
+    weight = np.where(agree, 1.0 / sigma**2, 0.0)
+    peak = float((weight * place).sum() / weight.sum())
+    own = float(1.0 / np.sqrt(weight.max()))
+    between = float(np.sqrt((weight * (place - peak) ** 2).sum() / weight.sum()))
+    index = int(np.clip(round(peak), 0, count - 1))
+    at_end = index in (0, count - 1) and bool(np.argmax(best.curve) == index)
+    spread = float(np.hypot(own, between))
+    if at_end:
+        spread = max(spread, 0.5)
+    return Sharpest(index, peak, spread, at_end, tuple(float(max(v, 0.0)) for v in best.curve))
