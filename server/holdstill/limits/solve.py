@@ -33,6 +33,20 @@ ROWS: tuple[Limit, ...] = (
           "two or three dots of a usual plate"),
     Limit("solve_blur_ratio", 1.5, "1", "blur over the camera's usual one that explains a misfit", "chosen",
           "well outside what distance and tilt do"),
+    Limit("proof_folds", 5, "folds", "folds the used views are held out in when there are no proof views",
+          "common practice", "five- to tenfold cross-validation"),
+    Limit("proof_fewest_views", 2, "views", "fewest views for a proof", "chosen",
+          "one view can't show that the error changes through the volume"),
+    Limit("proof_ratio", 1.5, "1", "reprojection and epipolar rms of unused views over the solve's own up "
+          "to which the proof holds", "chosen", "the solve's own rms is a few per cent low by its degrees "
+          "of freedom; half as much again is no scatter of thousands of points"),
+    Limit("proof_length_sigmas", 5.0, "sigma", "error of a known length over its own uncertainty up to "
+          "which the proof holds", "derived", "normal tail 5.7e-7: one false alarm in thousands of proofs "
+          "of some 40 lengths a view"),
+    Limit("recheck_sigmas", 4.0, "sigma", "significance above which the cameras count as moved", "derived",
+          "normal tail 3e-5 a recheck"),
+    Limit("recheck_still_ratio", 2.0, "1", "rms of a picture against a kept view's, over the solve's rms, "
+          "up to which it counts as the same picture", "chosen", "twice the noise"),
     Limit("volume_gauge_mm", 100.0, "mm", "gauge length of the length error, where the volume has room "
           "for it", "chosen", "a round length near half a usual measuring volume"),
     Limit("goal_shape_share_px", 0.03, "px", "goal of the shape error, in pixels of image scale",
