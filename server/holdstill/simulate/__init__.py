@@ -16,6 +16,7 @@ from .quick import Grain, QuickCamera, quick_exposed
 from .render import Blur, BlurKind, binned, exact, exact_level, true_points_px, window
 from .scene import PlateBody, body
 from .sensor import Sensor, exposed, variance_gray2
+from .series import Shimmer, Unrest, focus_series, focus_series_speckle, light_factor, static_series
 from .setting import Setting, Wash
 
 __all__ = [
@@ -58,4 +59,10 @@ __all__ = [
     "variance_gray2",
     "Setting",
     "Wash",
+    "Shimmer",
+    "Unrest",
+    "focus_series",
+    "focus_series_speckle",
+    "light_factor",
+    "static_series",
 ]

@@ -133,7 +133,7 @@ def speckle_seen(
         float(moved(moved(np.zeros((1, 3)), pose_rig_from_bench), camera.pose_cam_from_rig)[0, 2]) / lens.fx
     )
     per_mm = 2.0 / scale_mm
-    size = 4096
+    size = 2 * (int(1.15 * max(width, height)) // 2 + 8)
     surface = speckle_texture(size, dot_mm * per_mm, seed)
     x, y = _plane_map(camera, pose_rig_from_bench, depth_mm)
     map_x = (x * per_mm + size / 2).astype(np.float32)

@@ -62,7 +62,7 @@ def _pair(v: FloatArray) -> tuple[float, float]:
 
 def _at_sides(thing: PlateBody, low: FloatArray, high: FloatArray, rest: float) -> tuple[Limb, ...]:
     middle = (low[1] + high[1]) / 2 + (0.12 + 0.18 * rest) * (high[1] - low[1])
-    inside = 0.55 * thing.plate.pitch_mm * min(1.0, 12.0 / thing.plate.pitch_mm)
+    reach = min(0.3 * thing.plate.pitch_mm, 3.5)  # how far a thumb comes over the rim, clear of the dots
     limbs: list[Limb] = []
     for edge, side in ((low[0], -1.0), (high[0], 1.0)):
         limbs.append(
@@ -77,7 +77,7 @@ def _at_sides(thing: PlateBody, low: FloatArray, high: FloatArray, rest: float) 
         limbs.append(
             Limb(
                 (edge + side * 34, middle + 16),
-                (edge - side * inside * 0.35, middle - 4),
+                (edge + side * (8.5 - reach), middle - 4),
                 11.5,
                 8.5,
                 8,

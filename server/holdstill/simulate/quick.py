@@ -196,12 +196,8 @@ class QuickCamera:
         where = big[4 : 4 + y1 - y0, 4 : 4 + x1 - x0]
         centre = moved(self.thing.surface_mm(self.thing.centre_mm()[None]), cam_from_plate)
         depth = float(centre[0, 2])
-        share = cv2.remap(
-            self._texture_at(depth),
-            where[..., 0],
-            where[..., 1],
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
+        share = cv2.remap(  # type: ignore[call-overload] # the stubs forbid the None that OpenCV documents
+            self._texture_at(depth), where, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
         )
         if np.hypot(*motion_px) > 0.35:
             share = cv2.filter2D(share, -1, motion_kernel(*motion_px))

@@ -12,6 +12,8 @@ from holdstill.records import FloatArray, MarkKind, Plate, PlateKind
 
 from .coverage import polygon_coverage
 
+DOT_SHARE = 0.45
+"""Dot diameter over pitch where none was told."""
 RING_HOLE = 0.5
 """Inner over outer diameter of a ring mark."""
 LARGER = 1.4
@@ -87,17 +89,17 @@ class PlateBody:
 
 
 def dot_diameter_mm(plate: Plate) -> float:
-    """The plate's dot diameter, or half its pitch where none was told."""
-    return plate.dot_diameter_mm if plate.dot_diameter_mm is not None else 0.5 * plate.pitch_mm
+    """The plate's dot diameter, or 0.45 of its pitch where none was told."""
+    return plate.dot_diameter_mm if plate.dot_diameter_mm is not None else DOT_SHARE * plate.pitch_mm
 
 
-def body(plate: Plate, *, margin_pitches: float = 1.0, bow_um: float = 0.0) -> PlateBody:
+def body(plate: Plate, *, margin_pitches: float = 0.9, bow_um: float = 0.0) -> PlateBody:
     """The plate as a thing: every figure of its kind in place, with a margin around the points.
 
-    Dots whose polarity is not told are bright on a dark ground; boards are dark on white.
+    Dots whose polarity is not told are dark on white, as boards are and as a printer prints them.
     """
     board = plate.kind in (PlateKind.CHESSBOARD, PlateKind.CHARUCO)
-    ground_bright = board or bool(plate.dark_dots)
+    ground_bright = board or plate.dark_dots is not False
     figures = _board(plate) if board else _dots(plate, bright=not ground_bright)
     figures += tuple(f for m in range(len(plate.markers)) for f in _marker(plate, m, ground_bright))
     low, high = plate.points_mm()[:, :2].min(axis=0), plate.points_mm()[:, :2].max(axis=0)
@@ -123,13 +125,15 @@ def _dots(plate: Plate, *, bright: bool) -> tuple[Figure, ...]:
 
 
 def _board(plate: Plate) -> tuple[Figure, ...]:
-    """Dark squares; the corner square (before point 0) is dark on a chessboard, and so in charuco."""
+    """Dark squares. The corner square (before point 0) is dark, unless a marker sits in it."""
     side = plate.pitch_mm
+    cells = [round(m.x_mm / side + 0.5) + round(m.y_mm / side + 0.5) for m in plate.markers]
+    dark = 1 if any(cell % 2 == 0 for cell in cells) else 0
     return tuple(
         _square((column - 0.5) * side, (row - 0.5) * side, side, bright=False)
         for row in range(plate.rows + 1)
         for column in range(plate.columns + 1)
-        if (row + column) % 2 == 0
+        if (row + column) % 2 == dark
     )
 
 
