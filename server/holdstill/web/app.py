@@ -1,0 +1,208 @@
+"""The pages as an app: routes and nothing else."""
+
+from __future__ import annotations
+
+import mimetypes
+import re
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from datetime import UTC, tzinfo
+from pathlib import Path
+
+from fastapi import FastAPI, Request, Response, WebSocket
+from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse
+from fastapi.staticfiles import StaticFiles
+from starlette.exceptions import HTTPException
+
+from holdstill.records import Nothing
+
+from .access import Access, Role
+from .deck import Deck
+from .guard import Guard, plain_page
+from .guide import Guide
+from .join import qr_svg
+from .live import tell_cues, tell_pictures
+from .taps import refusal, tap_of
+from .views import PAGES, Renderer, Words
+
+_DIGEST = re.compile(r"[0-9a-f]{16,128}")
+_PACKAGE = Path(__file__).parent.parent
+
+
+@dataclass(frozen=True, slots=True)
+class PageSettings:
+    """What the pages are told once.
+
+    join_url
+        Link with which another phone joins, shown as a code on the bench page; None: not shown.
+    zone
+        Time zone of the bench.
+    static, docs
+        Folders; by default the package's own, or the checkout's ``static/``.
+    """
+
+    join_url: str | None = None
+    zone: tzinfo = UTC
+    static: Path | None = None
+    docs: Path | None = None
+
+
+def static_folder() -> Path:
+    """The browser files: inside the installed package, or in the checkout it runs from."""
+    inside = _PACKAGE / "_static"
+    return inside if inside.is_dir() else _PACKAGE.parent.parent / "static"
+
+
+def create_app(deck: Deck, access: Access, settings: PageSettings | None = None) -> FastAPI:
+    """The pages over a deck, behind its access. Holds no global state: make as many as needed."""
+    settings = settings or PageSettings()
+    renderer = Renderer(settings.zone)
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        del app
+        yield
+
+    app = FastAPI(title="Holdstill", lifespan=lifespan, docs_url=None, redoc_url=None, openapi_url=None)
+    app.add_middleware(Guard, access=access)
+    app.mount("/static", StaticFiles(directory=settings.static or static_folder()), name="static")
+    _join_routes(app, access, settings)
+    _page_routes(app, deck, renderer, settings)
+    _file_routes(app, deck)
+    _live_routes(app, deck, renderer)
+    _help_routes(app, renderer, Guide(settings.docs or _PACKAGE / "docs"))
+
+    @app.exception_handler(HTTPException)
+    async def _known(request: Request, trouble: HTTPException) -> Response:
+        del request
+        if trouble.status_code == 405:
+            return plain_page("refused.method", 405)
+        return plain_page("refused.missing", trouble.status_code)
+
+    return app
+
+
+def _join_routes(app: FastAPI, access: Access, settings: PageSettings) -> None:
+    @app.get("/join")
+    async def join(token: str = "") -> Response:
+        if access.must_wait():
+            return plain_page("refused.slowly", 429)
+        role = access.role_of_token(token)
+        if role is None:
+            return plain_page("refused.token", 403)
+        response = RedirectResponse("/", 303)
+        response.set_cookie(
+            access.cookie_name, access.cookie_value(role), max_age=14 * 24 * 3600, path="/",
+            secure=access.secure, httponly=True, samesite="strict",
+        )  # fmt: skip
+        return response
+
+    @app.get("/join/code.svg")
+    async def code(request: Request) -> Response:
+        if settings.join_url is None or request.state.role is not Role.OPERATOR:
+            return plain_page("refused.missing", 404)
+        return Response(qr_svg(settings.join_url), media_type="image/svg+xml")
+
+
+def _page_routes(app: FastAPI, deck: Deck, renderer: Renderer, settings: PageSettings) -> None:
+    def shown(request: Request, page: str) -> HTMLResponse:
+        snapshot = deck.snapshot()
+        html = renderer.page(
+            f"{page}.html",
+            page=page,
+            fragments=renderer.fragments(snapshot, PAGES[page]),
+            session=snapshot.session_name,
+            may_act=request.state.role is Role.OPERATOR,
+            join=settings.join_url is not None,
+            simulated=snapshot.sim is not None,
+        )
+        return HTMLResponse(html)
+
+    @app.get("/")
+    async def start() -> HTMLResponse:
+        return HTMLResponse(renderer.page("start.html"))
+
+    @app.get("/phone")
+    async def phone(request: Request) -> HTMLResponse:
+        return shown(request, "phone")
+
+    @app.get("/bench")
+    async def bench(request: Request) -> HTMLResponse:
+        return shown(request, "bench")
+
+    @app.get("/bench/far")
+    async def far(request: Request) -> HTMLResponse:
+        return shown(request, "far")
+
+    @app.post("/tap")
+    async def tap(request: Request) -> HTMLResponse:
+        fields = await request.form(max_files=0, max_fields=32, max_part_size=4096)
+        form = {name: value for name, value in fields.items() if isinstance(value, str)}
+        asked = tap_of(form)
+        done = asked if isinstance(asked, Nothing) else await deck.tap(asked)
+        words = Words(deck.snapshot().operator_faces_cameras, settings.zone)
+        refused = isinstance(done, Nothing)
+        text = words.say(refusal(done) if isinstance(done, Nothing) else done)
+        html = renderer.page("said.html", text=text, refused=refused)
+        return HTMLResponse(html, 409 if refused else 200)
+
+
+def _file_routes(app: FastAPI, deck: Deck) -> None:
+    @app.get("/picture/{digest}")
+    async def picture(digest: str, preview: bool = False) -> Response:
+        if not _DIGEST.fullmatch(digest):
+            return plain_page("refused.missing", 404)
+        found = deck.picture(digest, preview=preview)
+        if isinstance(found, Nothing):
+            return plain_page("refused.missing", 404)
+        headers = {"Cache-Control": "private, max-age=86400, immutable"}
+        if isinstance(found, bytes):
+            return Response(found, media_type=picture_type(found), headers=headers)
+        with found.open("rb") as file:
+            kind = picture_type(file.read(16))
+        return FileResponse(found, media_type=kind, headers=headers)
+
+    @app.get("/file/{name}")
+    async def handover(name: str) -> Response:
+        found = deck.handover_file(name)
+        if isinstance(found, Nothing):
+            return plain_page("refused.missing", 404)
+        kind = mimetypes.guess_type(found.name)[0] or "application/octet-stream"
+        return FileResponse(found, media_type=kind, filename=found.name)
+
+
+def picture_type(start: bytes) -> str:
+    """Media type from a picture's first bytes; only kinds a browser shows, else plain bytes."""
+    if start.startswith(b"\x89PNG\r\n\x1a\n"):
+        return "image/png"
+    if start.startswith(b"\xff\xd8\xff"):
+        return "image/jpeg"
+    return "application/octet-stream"
+
+
+def _live_routes(app: FastAPI, deck: Deck, renderer: Renderer) -> None:
+    @app.websocket("/live/cues")
+    async def cues(socket: WebSocket, page: str = "phone") -> None:
+        await tell_cues(socket, deck, renderer, page)
+
+    @app.websocket("/live/pictures")
+    async def pictures(socket: WebSocket) -> None:
+        await tell_pictures(socket, deck)
+
+
+def _help_routes(app: FastAPI, renderer: Renderer, guide: Guide) -> None:
+    @app.get("/help")
+    async def contents() -> HTMLResponse:
+        return HTMLResponse(renderer.page("help.html", pages=guide.pages(), title="", body=""))
+
+    @app.get("/help/{name}")
+    async def page(name: str) -> Response:
+        found = guide.read(name)
+        if isinstance(found, Nothing):
+            return plain_page("refused.missing", 404)
+        if isinstance(found, Path):
+            return FileResponse(found)
+        return HTMLResponse(
+            renderer.page("help.html", pages=guide.pages(), title=found.title, body=found.html)
+        )

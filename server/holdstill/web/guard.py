@@ -1,0 +1,151 @@
+"""The gate in front of every page, picture, socket and tap."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import logging
+import secrets
+from html import escape
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import HTMLResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from holdstill.phrases import say
+from holdstill.records import Say
+
+from .access import Access, Role
+
+_LOG = logging.getLogger(__name__)
+
+POLICY = "; ".join(
+    (
+        "default-src 'none'",
+        "script-src 'self'",
+        "style-src 'self'",
+        "img-src 'self' blob:",
+        "font-src 'self'",
+        "connect-src 'self'",
+        "form-action 'self'",
+        "base-uri 'none'",
+        "frame-ancestors 'none'",
+        "manifest-src 'self'",
+    )
+)
+"""Nothing from elsewhere, nothing inline."""
+
+_PLAIN_STYLE = (
+    "body{background:#0d1216;color:#f4f1ea;font:22px/1.4 system-ui,sans-serif;margin:12vh auto;"
+    "max-width:30em;padding:0 1.2em}a{color:#7cc9f2}h1{font-size:1.7em;line-height:1.1}"
+)
+_PLAIN_POLICY = POLICY.replace(
+    "style-src 'self'",
+    f"style-src 'sha256-{base64.b64encode(hashlib.sha256(_PLAIN_STYLE.encode()).digest()).decode()}'",
+)
+_HEADERS = {
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
+}
+
+
+def plain_page(key: str, status: int, **values: float | int | str) -> HTMLResponse:
+    """A page of two sentences that needs nothing else: refusals and breakdowns.
+
+    `key` names the headline; ``<key>.more`` the sentence below it.
+    """
+    headline, more = say(Say(key, values)), say(Say(f"{key}.more", values))
+    html = (
+        f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{escape(headline)}</title>'
+        '<meta name="viewport" content="width=device-width,initial-scale=1">'
+        f"<style>{_PLAIN_STYLE}</style><main><h1>{escape(headline)}</h1><p>{escape(more)}</p></main></html>"
+    )
+    return HTMLResponse(html, status, headers={"Content-Security-Policy": _PLAIN_POLICY})
+
+
+class Guard:
+    """ASGI middleware: Host, Origin and cookie checked before anything else; headers set after.
+
+    Pages and pictures are refused with 403 in words; sockets are closed with 1008 before a byte is
+    sent over them. The role found stands in ``scope["state"]["role"]``.
+    """
+
+    def __init__(self, app: ASGIApp, access: Access) -> None:
+        self._app = app
+        self._access = access
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request through, or answer it here."""
+        if scope["type"] == "http":
+            await self._http(scope, receive, send)
+        elif scope["type"] == "websocket":
+            await self._socket(scope, receive, send)
+        else:
+            await self._app(scope, receive, send)
+
+    async def _http(self, scope: Scope, receive: Receive, send: Send) -> None:
+        headers = Headers(scope=scope)
+        sent = self._with_headers(send, scope["path"])
+        refusal = self._refusal(scope, headers)
+        if refusal is not None:
+            await refusal(scope, receive, sent)
+            return
+        started = False
+
+        async def watched(message: Message) -> None:
+            nonlocal started
+            started = started or message["type"] == "http.response.start"
+            await sent(message)
+
+        try:
+            await self._app(scope, receive, watched)
+        except Exception:
+            reference = secrets.token_hex(3)
+            _LOG.exception("page trouble %s at %s", reference, scope["path"])
+            if not started:
+                await plain_page("page.broke", 500, reference=reference)(scope, receive, sent)
+
+    def _refusal(self, scope: Scope, headers: Headers) -> HTMLResponse | None:
+        """Why a request is not let through; None when it is. Notes the role in its scope."""
+        if not self._access.host_is_ours(headers.get("host")):
+            return plain_page("refused.host", 421)
+        role = self._access.role_of_cookies(headers.get("cookie"))
+        scope.setdefault("state", {})["role"] = role
+        if scope["path"] == "/join" and scope["method"] in ("GET", "HEAD"):
+            return None
+        if role is None:
+            return plain_page("refused.join", 403)
+        if scope["method"] not in ("GET", "HEAD"):
+            foreign = not self._access.origin_is_ours(headers)
+            if foreign:
+                return plain_page("refused.origin", 403)
+            if role is not Role.OPERATOR:
+                return plain_page("refused.watching", 403)
+        return None
+
+    async def _socket(self, scope: Scope, receive: Receive, send: Send) -> None:
+        headers = Headers(scope=scope)
+        role = self._access.role_of_cookies(headers.get("cookie"))
+        ours = self._access.host_is_ours(headers.get("host")) and self._access.origin_is_ours(headers)
+        if not ours or role is None:
+            await receive()
+            await send({"type": "websocket.accept"})
+            await send({"type": "websocket.close", "code": 1008})
+            return
+        scope.setdefault("state", {})["role"] = role
+        await self._app(scope, receive, send)
+
+    def _with_headers(self, send: Send, path: str) -> Send:
+        async def sent(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in _HEADERS.items():
+                    headers[name] = value
+                headers.setdefault("Content-Security-Policy", POLICY)
+                headers.setdefault("Cache-Control", "no-cache" if path.startswith("/static/") else "no-store")
+            await send(message)
+
+        return sent

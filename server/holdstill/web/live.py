@@ -1,0 +1,154 @@
+"""The two live sockets: cues as fragments, pictures as bytes. Both run from server to page only."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+from collections.abc import Sequence
+
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from holdstill.records import LivePicture
+
+from .deck import Deck
+from .views import PAGES, Renderer
+
+BEAT_S = 0.7
+"""A page that has heard nothing for 2 s says so; three beats fit in that."""
+SMALLEST_GAP_S = 0.04
+"""Changes that come faster than this are told together."""
+MOST_UNACKNOWLEDGED = 2
+_GONE = (WebSocketDisconnect, RuntimeError, ConnectionError)
+
+
+async def tell_cues(socket: WebSocket, deck: Deck, renderer: Renderer, page: str) -> None:
+    """Send a page's fragments: all of them at once, then each only when it differs from the last
+    one sent; a beat in between, so that the page knows the line is alive."""
+    names = PAGES.get(page)
+    if names is None:
+        await socket.close(1008)
+        return
+    await socket.accept()
+    listening = asyncio.create_task(_until_closed(socket))
+    telling = asyncio.create_task(_tell(socket, deck, renderer, names))
+    await _first_of(listening, telling)
+
+
+async def _tell(socket: WebSocket, deck: Deck, renderer: Renderer, names: Sequence[str]) -> None:
+    sent: dict[str, str] = {}
+    revision = deck.revision()
+    while True:
+        fragments = renderer.fragments(deck.snapshot(), names)
+        news = {name: html for name, html in fragments.items() if sent.get(name) != html}
+        if news:
+            await socket.send_text("\n".join(news.values()))
+            sent.update(news)
+            await asyncio.sleep(SMALLEST_GAP_S)
+        while True:
+            try:
+                revision = await asyncio.wait_for(deck.changed(revision), BEAT_S)
+                break
+            except TimeoutError:
+                await socket.send_text('{"beat":1}')
+
+
+class Window:
+    """How many messages are on their way, and a wait for room."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._underway = 0
+        self._room = asyncio.Event()
+        self._room.set()
+
+    async def take(self) -> None:
+        """Wait until fewer than `most` are on their way, then count one more."""
+        await self._room.wait()
+        self._underway += 1
+        if self._underway >= self._most:
+            self._room.clear()
+
+    def arrived(self) -> None:
+        """One was acknowledged; more acknowledgements than messages count for nothing."""
+        self._underway = max(0, self._underway - 1)
+        self._room.set()
+
+
+async def tell_pictures(socket: WebSocket, deck: Deck) -> None:
+    """Send each camera's newest live picture; at most two are on their way unacknowledged.
+
+    A message is a 4-byte big-endian length, that many bytes of JSON, the JPEG, and after it the
+    PNG of the saturated places if there is one. The page answers ``{"ack": 1}`` for each.
+    """
+    await socket.accept()
+    window = Window(MOST_UNACKNOWLEDGED)
+    listening = asyncio.create_task(_count_acknowledgements(socket, window))
+    sending = asyncio.create_task(_send_pictures(socket, deck, window))
+    await _first_of(listening, sending)
+
+
+async def _send_pictures(socket: WebSocket, deck: Deck, window: Window) -> None:
+    sent: dict[str, int] = {}
+    newest = -1
+    while True:
+        await window.take()
+        while (picture := _stalest(deck, sent)) is None:
+            newest = await deck.live_changed(newest)
+        sent[picture.camera] = picture.number
+        await socket.send_bytes(pack_picture(picture))
+
+
+async def _count_acknowledgements(socket: WebSocket, window: Window) -> None:
+    with contextlib.suppress(*_GONE):
+        while True:
+            await socket.receive_text()
+            window.arrived()
+
+
+def _stalest(deck: Deck, sent: dict[str, int]) -> LivePicture | None:
+    """The unsent picture of the camera that has waited longest."""
+    waiting = []
+    for camera in deck.snapshot().cameras:
+        picture = deck.live(camera.name)
+        if picture is not None and picture.number > sent.get(camera.name, -1):
+            waiting.append(picture)
+    return min(waiting, key=lambda p: sent.get(p.camera, -1), default=None)
+
+
+def pack_picture(picture: LivePicture) -> bytes:
+    """A live picture as one message (see ``tell_pictures``)."""
+    png = picture.saturated_png or b""
+    header = {
+        "camera": picture.camera,
+        "number": picture.number,
+        "at_ms": picture.taken_at_ms,
+        "size": picture.size_px,
+        "outline": [[round(x, 1), round(y, 1)] for x, y in picture.outline_px],
+        "mark": picture.mark,
+        "sharpness": picture.sharpness,
+        "best": picture.sharpness_best,
+        "jpeg": len(picture.jpeg),
+        "png": len(png),
+    }
+    text = json.dumps(header).encode()
+    return len(text).to_bytes(4, "big") + text + picture.jpeg + png
+
+
+async def _until_closed(socket: WebSocket) -> None:
+    """Read and forget: nothing that a page sends down this line is acted upon."""
+    with contextlib.suppress(*_GONE):
+        while True:
+            await socket.receive_text()
+
+
+async def _first_of(*tasks: asyncio.Task[None]) -> None:
+    """Wait for the first task to end, end the others; a page that has gone is no error."""
+    try:
+        await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for task in tasks:
+            task.cancel()
+        for outcome in await asyncio.gather(*tasks, return_exceptions=True):
+            if isinstance(outcome, Exception) and not isinstance(outcome, _GONE):
+                raise outcome

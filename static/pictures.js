@@ -1,0 +1,133 @@
+// Live pictures: newest frame only; the plate found solid, the edge to reach dashed, the saturated hatched.
+const HAVE = "#7cc9f2", ASK = "#f6bd41", DARK = "rgba(5, 8, 10, .75)";
+const reader = new TextDecoder();
+
+export function showPictures() {
+  let socket = null, wait = 250;
+  const connect = () => {
+    if (socket || document.hidden) return;
+    const scheme = location.protocol === "https:" ? "wss:" : "ws:";
+    socket = new WebSocket(`${scheme}//${location.host}/live/pictures`);
+    socket.binaryType = "arraybuffer";
+    socket.onopen = () => { wait = 250; };
+    socket.onmessage = async (message) => {
+      const from = socket;
+      try { await draw(message.data); } catch (trouble) { console.warn("a picture could not be drawn", trouble); }
+      if (from?.readyState === WebSocket.OPEN) from.send('{"ack":1}');
+    };
+    socket.onclose = (event) => {
+      socket = null;
+      if (event.code === 1008 || document.hidden) return;
+      setTimeout(connect, wait);
+      wait = Math.min(wait * 1.6, 1500);
+    };
+  };
+  document.addEventListener("visibilitychange", () => {
+    if (document.hidden) socket?.close(); else connect();
+  });
+  connect();
+}
+
+async function draw(data) {
+  const length = new DataView(data).getUint32(0);
+  const told = JSON.parse(reader.decode(new Uint8Array(data, 4, length)));
+  const glass = [...document.querySelectorAll("[data-camera]")].find((g) => g.dataset.camera === told.camera);
+  const canvas = glass?.querySelector("canvas");
+  if (!canvas) return;
+  const start = 4 + length;
+  const picture = await createImageBitmap(new Blob([new Uint8Array(data, start, told.jpeg)], { type: "image/jpeg" }));
+  const mask = told.png
+    ? await createImageBitmap(new Blob([new Uint8Array(data, start + told.jpeg, told.png)], { type: "image/png" }))
+    : null;
+  if (canvas.width !== picture.width || canvas.height !== picture.height) {
+    canvas.width = picture.width;
+    canvas.height = picture.height;
+  }
+  const pen = canvas.getContext("2d");
+  const shown = Math.max(0.05, Math.min(canvas.clientWidth / canvas.width, canvas.clientHeight / canvas.height));
+  const px = 1 / shown; // one CSS pixel in the canvas's own
+  pen.drawImage(picture, 0, 0);
+  if (mask) zebra(pen, mask, px);
+  if (told.outline.length) outline(pen, told, px);
+  if (told.mark) reach(pen, told.mark, px);
+  picture.close();
+  mask?.close();
+}
+
+function outline(pen, told, px) {
+  const { width, height } = pen.canvas;
+  const path = new Path2D();
+  told.outline.forEach(([x, y], i) => {
+    const at = [x * width / told.size[0], y * height / told.size[1]];
+    if (i) path.lineTo(...at); else path.moveTo(...at);
+  });
+  path.closePath();
+  pen.setLineDash([]);
+  pen.lineJoin = "round";
+  pen.strokeStyle = DARK;
+  pen.lineWidth = 5 * px;
+  pen.stroke(path);
+  pen.strokeStyle = HAVE;
+  pen.lineWidth = 2.5 * px;
+  pen.stroke(path);
+}
+
+function reach(pen, mark, px) {
+  const { width, height } = pen.canvas;
+  const inset = 7 * px;
+  const edges = {
+    top: [inset, inset, width - inset, inset],
+    bottom: [inset, height - inset, width - inset, height - inset],
+    left: [inset, inset, inset, height - inset],
+    right: [width - inset, inset, width - inset, height - inset],
+  };
+  const words = mark.replace("upper", "top").replace("lower", "bottom").split(" ");
+  pen.lineCap = "round";
+  pen.setLineDash([11 * px, 9 * px]);
+  for (const [colour, wide] of [[DARK, 8], [ASK, 5]]) {
+    pen.strokeStyle = colour;
+    pen.lineWidth = wide * px;
+    for (const word of words) {
+      if (!edges[word]) continue;
+      const [x0, y0, x1, y1] = edges[word];
+      pen.beginPath();
+      pen.moveTo(x0, y0);
+      pen.lineTo(x1, y1);
+      pen.stroke();
+    }
+  }
+  if (mark === "centre") {
+    pen.strokeStyle = ASK;
+    pen.strokeRect(width * .3, height * .3, width * .4, height * .4);
+  }
+  pen.setLineDash([]);
+}
+
+// Diagonal hatching over the saturated places, as on a video camera; steady, so that it never flickers.
+function zebra(pen, mask, px) {
+  const { width, height } = pen.canvas;
+  const layer = new OffscreenCanvas(width, height);
+  const brush = layer.getContext("2d");
+  const small = new OffscreenCanvas(mask.width, mask.height);
+  const look = small.getContext("2d");
+  look.drawImage(mask, 0, 0);
+  const pixels = look.getImageData(0, 0, mask.width, mask.height);
+  for (let i = 0; i < pixels.data.length; i += 4) pixels.data[i + 3] = pixels.data[i] ? 255 : 0;
+  look.putImageData(pixels, 0, 0);
+  brush.imageSmoothingEnabled = false;
+  brush.drawImage(small, 0, 0, width, height);
+  brush.globalCompositeOperation = "source-in";
+  const step = 7 * px;
+  brush.fillStyle = "#000";
+  brush.fillRect(0, 0, width, height);
+  brush.globalCompositeOperation = "source-atop";
+  brush.strokeStyle = "#fff";
+  brush.lineWidth = step / 2;
+  brush.beginPath();
+  for (let x = -height; x < width; x += step) {
+    brush.moveTo(x, height);
+    brush.lineTo(x + height, 0);
+  }
+  brush.stroke();
+  pen.drawImage(layer, 0, 0);
+}

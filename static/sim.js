@@ -1,0 +1,2 @@
+// Playing with the simulated rig.
+export function playWithRig() {}
