@@ -47,6 +47,52 @@ ROWS: tuple[Limit, ...] = (
           "normal tail 3e-5 a recheck"),
     Limit("recheck_still_ratio", 2.0, "1", "rms of a picture against a kept view's, over the solve's rms, "
           "up to which it counts as the same picture", "chosen", "twice the noise"),
+    Limit("check_principal_share", 0.06, "1", "distance of the principal point from the picture's centre "
+          "over its width, less two sigmas", "common practice", "mounts and sensors are centred to a few "
+          "per cent"),
+    Limit("check_square_share", 0.003, "1", "difference of fx and fy over fx, less three sigmas",
+          "common practice", "sensors' pixels are square to a part in a thousand"),
+    Limit("check_distortion_share", 0.15, "1", "displacement by distortion over the distance from the "
+          "centre", "common practice", "industrial lenses stay below a few per cent, wide ones below 15"),
+    Limit("check_focal_share", 0.08, "1", "focal length outside the range from nominal to image distance",
+          "common practice", "nominal focal lengths hold to about 5 per cent"),
+    Limit("check_angle_low_deg", 15.0, "deg", "smallest customary stereo angle", "common practice",
+          "15 to 30 degrees balance in-plane and out-of-plane noise"),
+    Limit("check_angle_high_deg", 30.0, "deg", "largest customary stereo angle", "common practice",
+          "15 to 30 degrees balance in-plane and out-of-plane noise"),
+    Limit("check_angle_off_deg", 5.0, "deg", "stereo angle against the described one", "chosen",
+          "as well as an angle is set by eye"),
+    Limit("check_sides", 0.0, "1", "cameras called left and right stand so", "derived", "sign of the "
+          "baseline along the first camera's rows"),
+    Limit("check_tape_sigma_mm", 2.0, "mm", "standard uncertainty of a taped baseline when none is told",
+          "common practice", "entrance pupils lie inside the lens, a tape finds them to some millimetres"),
+    Limit("check_tape_sigmas", 3.0, "sigma", "baseline against the tape", "common practice", "99.7 %"),
+    Limit("check_volume_share", 0.9, "1", "share of the described measuring volume that all cameras see",
+          "chosen", "its corners may be cut"),
+    Limit("check_aside_share", 0.2, "1", "share of pictures set aside", "chosen", "one in five is no "
+          "accident"),
+    Limit("check_odd_views", 0.0, "views", "views set aside because something is wrong with the shot",
+          "chosen", "they want a person's eye: drop them or take them again"),
+    Limit("check_blur_share", 0.2, "1", "share of a camera's pictures much blurrier than its usual",
+          "chosen", "one in five is no accident"),
+    Limit("check_bow_share", 0.002, "1", "bow of the plate over its longer side", "chosen",
+          "up to there the smooth shape terms hold; beyond, the plate may flex from view to view"),
+    Limit("check_aspect", 0.002, "1", "aspect or shear of the plate", "chosen", "prints stay within a part "
+          "in a thousand"),
+    Limit("check_sigma0", 2.0, "1", "scatter of the dots over their own sigmas", "chosen",
+          "twice is no longer noise: something is not modelled"),
+    Limit("check_steady_sigmas", 6.0, "sigma", "significance of a motion between the cameras within the "
+          "set", "derived", "normal tail 1e-9, searched over all views"),
+    Limit("check_steady_share", 0.5, "1", "share of the views' disagreement that one motion must explain",
+          "chosen", "more than half"),
+    Limit("check_steady_ratio", 0.3, "1", "shift a motion must mean over the noise", "chosen",
+          "below that it does no harm"),
+    Limit("check_together_ratio", 1.0, "1", "disagreement of the cameras in a view over the noise",
+          "chosen", "as large as the noise itself"),
+    Limit("check_together_share", 0.3, "1", "share of views in which the cameras disagree", "chosen",
+          "single ones are set aside; a third speaks of the trigger"),
+    Limit("solve_mirror_ratio", 0.2, "1", "spread of the cameras' relation read mirrored over as read, "
+          "below which a camera's pictures are mirrored", "chosen", "fivefold better"),
     Limit("volume_gauge_mm", 100.0, "mm", "gauge length of the length error, where the volume has room "
           "for it", "chosen", "a round length near half a usual measuring volume"),
     Limit("goal_shape_share_px", 0.03, "px", "goal of the shape error, in pixels of image scale",

@@ -46,9 +46,9 @@ def recheck(plate: Plate, rig: Rig, estimate: Estimate, views: Sequence[View]) -
     found = beside(plate, estimate, views)
     if found is None:
         return Nothing("no views", {"views": len(views)})
-    inflation = _inflation(estimate)
-    changes = [_lens_change(found, estimate, c, inflation) for c in range(len(found.names))]
-    moves = [_camera_move(found, estimate, c, inflation) for c in range(len(found.names))]
+    larger = inflation(estimate)
+    changes = [_lens_change(found, estimate, c, larger) for c in range(len(found.names))]
+    moves = [_camera_move(found, estimate, c, larger) for c in range(len(found.names))]
     moves = [m for m in moves if m is not None] if len(found.names) > 1 else []
     moved_by = max(moves, key=lambda m: m.explained, default=None)
     lens_by = max(changes, key=lambda m: m.explained)
@@ -61,7 +61,7 @@ def recheck(plate: Plate, rig: Rig, estimate: Estimate, views: Sequence[View]) -
     return _result(rig, found, estimate, moved_by, moved=moved_by.sigmas > limit("recheck_sigmas"))
 
 
-def _inflation(estimate: Estimate) -> float:
+def inflation(estimate: Estimate) -> float:
     """How much larger the jackknife says the variance is than the covariance, at least one."""
     ratios = [
         q.by_jackknife / q.by_covariance

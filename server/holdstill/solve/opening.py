@@ -13,7 +13,7 @@ from holdstill.records import Estimate, FloatArray, Nothing
 from .bundle import State
 from .mono import HUBER, solve_mono
 from .observations import BoolArray, Pictures, turned
-from .pairing import MonoPoses, relate
+from .pairing import MonoPoses, mirrored_camera, relate
 from .prepare import Problem
 from .start import resected
 
@@ -63,6 +63,9 @@ def _joined(
     poses = MonoPoses(
         seen, r, t, points.mean(axis=0), float(np.linalg.norm(points - points.mean(axis=0), axis=1).max())
     )
+    swapped = mirrored_camera(poses, problem.ambiguous, problem.plate.size_mm()[0])
+    if swapped is not None:
+        return Nothing("mirrored", {"camera": problem.cameras[swapped]})
     related = relate(poses, problem.ambiguous, problem.nominal_poses())
     if isinstance(related, Nothing):
         return Nothing(related.why, {"camera": problem.cameras[int(related.numbers["camera"])]})

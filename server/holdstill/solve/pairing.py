@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from holdstill.geometry import rotation_vector
+from holdstill.limits import limit
 from holdstill.records import FloatArray, Nothing
 
 from .observations import BoolArray
@@ -182,3 +183,43 @@ def _settle_turns(
         gap = _gap_mm(poses, r, t, turn, shift, np.concatenate([middles, middles]))
         turned[b][shared] = may[count:] & (gap[count:] < gap[:count])
         open_views[shared] = False
+
+
+def _spread(poses: MonoPoses, a: int, b: int, ambiguous: BoolArray) -> float:
+    """How far the shared views disagree about b from a: median gap to the reading most agree on, mm."""
+    shared = np.flatnonzero(poses.seen[a] & poses.seen[b])
+    none = np.zeros(poses.seen.shape, dtype=bool)
+    r, t, may = _candidates(poses, a, b, shared, none, ambiguous)
+    count = len(shared)
+    middles = np.einsum("vij,j->vi", poses.r[a][shared], poses.centre_mm) + poses.t[a][shared]
+    gaps = np.stack([
+        np.where(may[None, part], _gap_mm(
+            poses, r[:, None], t[:, None], r[None, part], t[None, part], middles[None]), np.inf)
+        for part in (slice(0, count), slice(count, 2 * count))
+    ])
+    score = np.median(gaps.min(axis=0), axis=1)
+    return float(score[may].min())
+
+
+def mirrored_camera(poses: MonoPoses, ambiguous: BoolArray, width_mm: float) -> int | None:
+    """The camera whose pictures are mirrored left to right, None when there is none.
+
+    A mirrored picture of a plain lattice is found and numbered like any other, and its camera fits
+    by itself; but no single motion relates it to the others, unless its poses are read mirrored.
+    With two cameras it can't be told which of them is mirrored: the second is named.
+    """
+    flip = np.diag([-1.0, 1.0, 1.0])
+    for b in range(1, len(poses.seen)):
+        a = 0
+        if (poses.seen[a] & poses.seen[b]).sum() < 4:
+            continue
+        as_read = _spread(poses, a, b, ambiguous)
+        if as_read < 0.02 * poses.radius_mm:
+            continue
+        r, t = poses.r.copy(), poses.t.copy()
+        r[b] = flip @ poses.r[b] @ flip
+        t[b] = (poses.t[b] + poses.r[b] @ np.array([width_mm, 0.0, 0.0])) @ flip
+        other = MonoPoses(poses.seen, r, t, poses.centre_mm, poses.radius_mm)
+        if _spread(other, a, b, ambiguous) < limit("solve_mirror_ratio") * as_read:
+            return b
+    return None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,12 +23,15 @@ from holdstill.records import (
 
 from .bundle import Layout, State, evaluate
 from .causes import traced
+from .checks import plausibility
 from .descent import covariance
+from .drift import inflation
 from .fitting import FULL, Fit
 from .mono import adjust, order_mask, rms_px
 from .observations import BoolArray
 from .plate_shape import plate_shape, shape_basis
 from .prepare import Problem
+from .relation import relation_checks
 from .start import settle
 from .volume import (
     goals,
@@ -71,9 +74,10 @@ def estimate_of(problem: Problem, fitted: Fit) -> Estimate:
         shape = plate_shape(problem.plate, shape_basis(problem.plate), terms, spread)
     used_weight = fitted.used.weight
     residual = _residuals(fitted)
-    return Estimate(
+    monos = [alone(fitted, c) for c in range(len(problem.cameras))]
+    found = Estimate(
         rms_px=rms_px(residual, used_weight),
-        cameras=_cameras(problem, fitted, lenses, poses, rig_covariance, residual),
+        cameras=_cameras(problem, fitted, lenses, poses, rig_covariance, residual, monos),
         pairs=_pairs(problem, fitted, lenses, poses),
         views=fits,
         set_aside=problem.set_aside + _set_aside(problem, fitted, residual),
@@ -95,7 +99,17 @@ def estimate_of(problem: Problem, fitted: Fit) -> Estimate:
             for c, name in enumerate(problem.cameras) if fitted.turned[c].any()
         },
         weights=weights,
+        scale_verified=problem.rig.tape_baseline_mm is not None or problem.plate.pitch_sigma_mm is not None,
     )
+    checks = plausibility(problem.plate, problem.rig, found, problem.views)
+    if len(problem.cameras) > 1:
+        variance = float(np.median([m.variance for m in monos if m is not None] or [fitted.sigma0**2]))
+        relation = relation_checks(problem, fitted, variance * inflation(found))
+        if not all(c.ok for c in relation):
+            # Cameras that disagree give no baseline worth comparing with a tape.
+            checks = tuple(c for c in checks if c.name != "baseline")
+        checks = relation + checks
+    return replace(found, checks=checks)
 
 
 def jackknife(information: FloatArray, gradient: FloatArray) -> FloatArray | None:
@@ -198,13 +212,13 @@ def _gains(fitted: Fit, weights: FloatArray) -> dict[int, float]:
 
 def _cameras(
     problem: Problem, fitted: Fit, lenses: list[Lens], poses: list[Pose], spread: FloatArray,
-    residual: FloatArray,
+    residual: FloatArray, monos: list[Alone | None],
 ) -> tuple[CameraEstimate, ...]:
     out = []
     sigmas = np.sqrt(np.diag(spread))
     at = 0
     for c, name in enumerate(problem.cameras):
-        mask = fitted.layout.lens_free[c]
+        mask, own = fitted.layout.lens_free[c], monos[c]
         count = int(mask.sum())
         mine = fitted.used.camera == c
         weight = fitted.used.weight[mine]
@@ -214,38 +228,46 @@ def _cameras(
                 int((weight > 0).sum()),
                 tuple(n for n, keep in zip(PARAMETERS, mask, strict=True) if keep),
                 tuple(float(s) for s in sigmas[at : at + count]),
-                mono_rms(fitted, c),
+                None if own is None else own.rms_px,
             )
         )
         at += count
     return tuple(out)
 
 
-def mono_rms(fitted: Fit, camera: int) -> float | None:
-    """rms (px) of one camera's used points when it is adjusted by itself with the full lens model:
-    the least it can have, so that a joint rms well above it points at the relation of the cameras."""
+@dataclass(frozen=True, slots=True)
+class Alone:
+    """A camera adjusted by itself: rms (px) and variance factor of its used points."""
+
+    rms_px: float
+    variance: float
+
+
+def alone(fitted: Fit, camera: int) -> Alone | None:
+    """One camera's used points adjusted by itself with the full lens model: the least its rms can
+    be, so that a joint rms well above it points at the relation of the cameras."""
     own = fitted.used.only((fitted.used.camera == camera) & (fitted.used.weight > 0).any(axis=1))
-    if len(own.camera) < 3:
+    count = len(own.camera)
+    if count < 3:
         return None
     back_r, back_t = fitted.state.cam_r[camera], fitted.state.cam_t[camera]
     view_r = back_r @ fitted.state.view_r[own.view]
     view_t = fitted.state.view_t[own.view] @ back_r.T + back_t
-    count = len(own.camera)
-    alone = replace(
-        own, camera=np.zeros(count, dtype=np.int32), view=np.arange(count, dtype=np.int32),
-        cameras=1, views=count,
-    )
-    order = FULL if count >= 6 else fitted.order
-    layout = Layout(order_mask(order)[None], fitted.layout.basis[:0], count)
     points = own.points_mm
     if len(fitted.layout.basis):
         points = points + np.einsum("s,spi->pi", fitted.state.shape, fitted.layout.basis)
-    state = State(
-        fitted.state.lenses[camera][None], np.eye(3)[None], np.zeros((1, 3)), view_r, view_t, np.zeros(0)
+    by_itself = replace(
+        own, camera=np.zeros(count, dtype=np.int32), view=np.arange(count, dtype=np.int32),
+        cameras=1, views=count, points_mm=points,
     )
-    alone = replace(alone, points_mm=points)
-    walk = adjust(alone, state, layout, tolerance=0.03)
-    return rms_px(walk.normals.residual, alone.weight)
+    layout = Layout(
+        order_mask(FULL if count >= 6 else fitted.order)[None], fitted.layout.basis[:0], count
+    )
+    lens = fitted.state.lenses[camera][None]
+    state = State(lens, np.eye(3)[None], np.zeros((1, 3)), view_r, view_t, np.zeros(0))
+    walk = adjust(by_itself, state, layout, tolerance=0.1)
+    freedom = max(1, 2 * by_itself.count - layout.rig_size - 6 * count)
+    return Alone(rms_px(walk.normals.residual, by_itself.weight), walk.normals.cost / freedom)
 
 
 def _pairs(

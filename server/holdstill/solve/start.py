@@ -134,7 +134,7 @@ def settle(
             state.shape,
         )
         costs = np.where(better, trial_costs, costs)
-        if not better.any() or np.all(gained <= 1e-9 * costs + 1e-18):
+        if not better.any() or np.all(gained <= 1e-6 * costs + 1e-18):
             break
         normals = trial_normals if better.all() else evaluate(pictures, state, layout, huber)
     return state, costs
