@@ -38,9 +38,7 @@ def test_a_changed_interval_is_followed():
 
 
 def test_a_person_is_told_from_a_timer():
-    kinds = [
-        rhythm_of(times(RNG.lognormal(np.log(4.0), 0.35, 8)), single=True).kind for _ in range(300)
-    ]
+    kinds = [rhythm_of(times(RNG.lognormal(np.log(4.0), 0.35, 8)), single=True).kind for _ in range(300)]
     assert kinds.count("by hand") >= 285
 
 

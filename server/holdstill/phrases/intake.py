@@ -55,6 +55,7 @@ WORDS: dict[str, str] = {
     "intake.late-camera": "{name} comes from a camera that was not there at the start ({cameras} were). Start a new "
     "session with all cameras.",
     # the folder
+    "intake.no-control": "The camera program is in charge of these cameras: set it there.",
     "intake.folder-missing": "There is no folder {path}. Check the spelling, or make the folder first.",
     "intake.folder-is-file": "{path} is a file; a folder of pictures is wanted. Give the folder that it is in.",
     "intake.folder-closed": "The folder {path} can't be opened: no permission. Allow this user to read it.",
