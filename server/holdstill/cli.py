@@ -11,7 +11,16 @@ from . import __version__
 from .errors import HoldstillError
 
 COMMANDS = (
-    "demo", "serve", "review", "find", "gauge", "target", "plan", "recheck", "sessions", "samples",
+    "demo",
+    "serve",
+    "review",
+    "find",
+    "gauge",
+    "target",
+    "plan",
+    "recheck",
+    "sessions",
+    "samples",
 )
 """Names of the files in ``commands``, in the order in which ``--help`` shows them."""
 

@@ -255,4 +255,4 @@ def tls_files(serving: Serving, hosts: set[str]) -> dict[str, str]:
     from holdstill.web.tls import certificate
 
     made = certificate(serving.home / "tls", sorted(hosts))
-    return {"ssl_certfile": str(made.certificate), "ssl_keyfile": str(made.key)}
+    return {"ssl_certfile": str(made.chain), "ssl_keyfile": str(made.key)}

@@ -88,7 +88,18 @@ def test_a_library_stays_in_its_rooms(library: str) -> None:
 
 
 def test_clock_randomness_and_environment_stay_at_the_edge() -> None:
-    pure = {"records", "geometry", "measure", "target", "plan", "solve", "simulate", "session", "phrases", "limits"}
+    pure = {
+        "records",
+        "geometry",
+        "measure",
+        "target",
+        "plan",
+        "solve",
+        "simulate",
+        "session",
+        "phrases",
+        "limits",
+    }
     wrong = [
         f"{path.relative_to(ROOT)} imports {name}"
         for path, room, name in IMPORTS

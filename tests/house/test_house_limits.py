@@ -32,8 +32,6 @@ def test_limits_say_what_they_are() -> None:
 
 
 def test_sentences_asked_for_have_words() -> None:
-    asked = {
-        key for text in SOURCES.values() for key in re.findall(r"\bSay\(\s*\"([a-z][^\"{}]*)\"", text)
-    }
+    asked = {key for text in SOURCES.values() for key in re.findall(r"\bSay\(\s*\"([a-z][^\"{}]*)\"", text)}
     assert len(asked) > 20
     assert {key for key in asked if not key.endswith(".")} - set(CATALOGUE) == set()

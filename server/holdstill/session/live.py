@@ -19,6 +19,7 @@ from holdstill.records import (
 )
 
 from .state import State
+from .work import kept_poses
 from .troubles import Found, first_trouble
 
 PATH_LENGTH = 60
@@ -133,6 +134,9 @@ def _guide(live: Live, state: State) -> Guide | None:
         rig=state.rig,
         estimate=state.estimate,
         previous=live.guide,
+        kept_poses=kept_poses(state),
+        cameras=state.cameras,
+        sizes_px=tuple((c, s.image_size_px) for c, s in live.sightings.items()),
     )
 
 
