@@ -2,8 +2,7 @@
 
 Everything scales with the pitch p: dots of diameter 0.45 p, markers of side 0.62 p (7 x 7 modules
 of DICT_5X5_1000) with a quiet zone of at least 0.19 p around them; the plate ends 0.9 p outside the
-outer dots.  Markers stand one to a block of the grid, at a place in the block that changes from
-block to block, so that every window of about two blocks holds one and no two windows look alike.
+outer dots.  Markers are scattered over the inner dots, about one to twelve (`marker_places`).
 Plate identity n owns the marker ids 16 n .. 16 n + 15.
 """
 
@@ -24,7 +23,6 @@ COPIES = 4
 """Identities per standard size, so that four plates of one size can be told apart."""
 FREE_IDENTITY = len(STANDARD_PITCHES_MM) * COPIES
 """First identity of plates of any other size."""
-_BLOCK = 4
 
 
 def standard_plate(plate_id: int) -> Plate | None:
@@ -87,48 +85,22 @@ def _identity_for(columns: int, rows: int, pitch_mm: float) -> int:
 
 
 def marker_places(columns: int, rows: int) -> list[tuple[int, int]]:
-    """Lattice places (column, row) that carry a marker, scattered, never on the plate's corners.
+    """Lattice places (column, row) that carry a marker: scattered, none on the outer line of dots.
 
-    One to a block of about 4 x 4 places (larger on large plates, so that at most 16 are needed).
+    About one to twelve dots, at most 16. Rows of markers are shifted against each other by the
+    golden ratio and every other marker steps down by one, so that no two windows look alike and
+    none of about 5 x 4 dots is without a whole marker (see the tests).
     """
-    block = _BLOCK
-    while -(-columns // block) * -(-rows // block) > IDS_PER_PLATE:
-        block += 1
-    across, down = max(1, round(columns / block)), max(1, round(rows / block))
-    while across * down > IDS_PER_PLATE:
-        across, down = (across - 1, down) if across >= down else (across, down - 1)
+    wanted = min(IDS_PER_PLATE, max(1, round(columns * rows / 11.7)))
+    down = max(1, round((wanted * rows / columns) ** 0.5))
+    across = max(1, min(wanted // down, (columns - 1) // 2))
     places: list[tuple[int, int]] = []
     for j in range(down):
+        shift = (0.3 + j * 0.6180339887) % 1
         for i in range(across):
-            c0, c1 = columns * i // across, columns * (i + 1) // across
-            r0, r1 = rows * j // down, rows * (j + 1) // down
-            places.append(
-                _place_in_block(i + across * j, (c0, c1), (r0, r1), columns=columns, rows=rows, taken=places)
-            )
+            c = int((i + shift) * columns / across)
+            r = int((j + 0.5) * rows / down - 0.5) + (i + j) % 2
+            c, r = min(max(c, 1), columns - 2), min(max(r, 1), rows - 2)
+            if all(max(abs(c - a), abs(r - b)) >= 2 for a, b in places):
+                places.append((c, r))
     return places
-
-
-def _place_in_block(
-    number: int,
-    across: tuple[int, int],
-    down: tuple[int, int],
-    *,
-    columns: int,
-    rows: int,
-    taken: list[tuple[int, int]],
-) -> tuple[int, int]:
-    """Place of marker `number` within its block: the R2 sequence, moved until it has room.
-
-    Source: plastic-number sequence, M. Roberts, "The unreasonable effectiveness of quasirandom
-    sequences" (2018), from memory.
-    """
-    wide, high = across[1] - across[0], down[1] - down[0]
-    for step in range(wide * high):
-        n = number + 1 + step * 16
-        c = across[0] + int((0.7548776662 * n) % 1 * wide)
-        r = down[0] + int((0.5698402910 * n) % 1 * high)
-        corner = c in (0, columns - 1) and r in (0, rows - 1)
-        close = any(max(abs(c - a), abs(r - b)) < 2 for a, b in taken)
-        if not corner and not close:
-            return c, r
-    return across[0] + wide // 2, down[0] + high // 2

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from holdstill.limits import limit
-from holdstill.records import FloatArray, IntArray, MarkKind, Nothing, Picture, Plate, Sighting
+from holdstill.records import DotFlag, FloatArray, IntArray, MarkKind, Nothing, Picture, Plate, Sighting
 
 from .blobs import Blobs, Level, find_blobs, levels, reduced
-from .conic import dual_conics
 from .lattice import Lattice, grow
 from .outline import outline_of
 from .placement import (
@@ -20,6 +20,7 @@ from .placement import (
     look_at_sites,
     placements,
 )
+from .refine import clip_level, measure_dots
 from .viewmap import ViewMap, fit_view_map
 
 
@@ -138,42 +139,49 @@ def _most_upright(plate: Plate, lattice: Lattice, tied: list[Placement]) -> Plac
 
 
 def _refine(image: Picture, plate: Plate, coarse: Coarse, camera: str, full_scale: int) -> Sighting | Nothing:
-    """Sub-pixel centres of the dots found."""
+    """Exact centres of the dots found, and of those expected that the search passed over."""
     height, width = image.shape
     size = (width, height)
     use = coarse.ids >= 0
-    ids = coarse.ids[use]
-    centres = coarse.level.to_full(coarse.blobs.centres[coarse.lattice.spots[use]])
+    ids = coarse.ids[use].astype(np.int64)
+    spots = coarse.lattice.spots[use]
+    centres = coarse.level.to_full(coarse.blobs.centres[spots])
     mm = plate.points_mm()[:, :2]
-    view, _ = fit_view_map(mm[ids], centres, size)
-    areas = coarse.blobs.areas[coarse.lattice.spots[use]] * coarse.level.factor**2
-    jac = view.jacobians(mm[ids])
-    radius = float(np.median(np.sqrt(areas / (np.pi * np.abs(np.linalg.det(jac))))))
-    ring = min(1.7, plate.pitch_mm / radius - 1.1)
-    fit = dual_conics(image, centres, jac * radius, 0.5, ring, 0.0)
-    ok = np.isfinite(fit).all(axis=1) & (np.abs(fit[:, 7]) > 0.6)
-    if ok.sum() < least_points(plate):
-        return Nothing("too few points", {"found": int(ok.sum()), "needed": least_points(plate)})
-    ids, points, fit = ids[ok], fit[ok, :2], fit[ok]
-    order = np.argsort(ids)
-    ids, points, fit = ids[order], points[order], fit[order]
-    view, residuals = fit_view_map(mm[ids], points, size)
-    off = np.sqrt((residuals**2).sum(axis=1))
-    typical = max(float(np.median(off)) / 1.1774, 1e-3)
-    sigmas = np.full(len(ids), typical)
-    suspect = off > 6 * typical
-    sigmas[suspect] = off[suspect]
-    diameter = 2 * float(np.median(np.sqrt(np.maximum(fit[:, 2] * fit[:, 4] - fit[:, 3] ** 2, 0)) ** 0.5))
-    growth = None
-    if plate.dot_diameter_mm:
-        growth = 2 * radius / plate.dot_diameter_mm
-    return Sighting(
-        camera=camera, image_size_px=size, point_ids=ids, points_px=points, sigmas_px=sigmas,
-        flags=np.where(suspect, 8, 0).astype(np.int32), missing_ids=_missing(plate, ids, view, size),
-        outline_px=outline_of(plate, view), absolute=not coarse.ambiguous, blur_px=None,
-        dot_growth=growth, dot_diameter_px=diameter, dark_dots=coarse.dark,
-        residual_px=float(np.sqrt((residuals**2).mean())),
+    view, _ = fit_view_map(mm[ids], centres, size, iterations=5)
+    areas = coarse.blobs.areas[spots] * coarse.level.factor**2
+    radius = float(np.median(np.sqrt(areas / (np.pi * np.abs(np.linalg.det(view.jacobians(mm[ids])))))))
+    dots = measure_dots(
+        image, mm, ids, centres, radius=radius, pitch=plate.pitch_mm, clip=clip_level(image, full_scale),
+        others=_expected(plate, view, size, radius),
     )  # fmt: skip
+    needed = least_points(plate)
+    if dots is None or len(dots.which) < needed:
+        return Nothing("too few points", {"found": 0 if dots is None else len(dots.which), "needed": needed})
+    ids32 = dots.which.astype(np.int32)
+    scale = float(np.median(np.sqrt(np.abs(np.linalg.det(dots.view.jacobians(mm[dots.which]))))))
+    growth = None if plate.dot_diameter_mm is None else 2 * dots.radius / plate.dot_diameter_mm
+    flags = np.where(dots.clipped, DotFlag.CLIPPED, 0) | np.where(dots.shaded, DotFlag.SHADED, 0)
+    flags |= np.where(dots.suspect, DotFlag.SUSPECT, 0)
+    reach = 1.5 * dots.radius * scale
+    near = (dots.points < reach).any(axis=1) | (dots.points > np.array(size) - 1 - reach).any(axis=1)
+    flags |= np.where(near, DotFlag.EDGE, 0)
+    return Sighting(
+        camera=camera, image_size_px=size, point_ids=ids32, points_px=dots.points, sigmas_px=dots.sigmas,
+        flags=flags.astype(np.int32), missing_ids=_missing(plate, ids32, dots.view, size),
+        outline_px=outline_of(plate, dots.view), absolute=not coarse.ambiguous, blur_px=dots.blur_px,
+        dot_growth=growth, dot_diameter_px=2 * dots.radius * scale, dark_dots=coarse.dark,
+        residual_px=float(np.sqrt((dots.residuals**2).mean())),
+    )  # fmt: skip
+
+
+def _expected(plate: Plate, view: ViewMap, size: tuple[int, int], radius_mm: float) -> NDArray[np.int64]:
+    """Points of the plate whose whole dot should be in the picture."""
+    ids = np.setdiff1d(np.arange(plate.point_count), np.array(plate.absent, dtype=np.int64))
+    mm = plate.points_mm()[ids, :2]
+    at = view(mm)
+    reach = 1.1 * radius_mm * np.abs(view.jacobians(mm)).sum(axis=2).max(axis=1)
+    inside = (at - reach[:, None] > 0).all(axis=1) & (at + reach[:, None] < np.array(size) - 1).all(axis=1)
+    return np.asarray(ids[inside], dtype=np.int64)
 
 
 def _missing(plate: Plate, ids: IntArray, view: ViewMap, size: tuple[int, int]) -> IntArray:

@@ -3,6 +3,7 @@
 No calibration is needed: the radial terms are about the picture's centre, and the map is only ever
 used to predict, to check and to take derivatives within one view.
 """
+# ruff: noqa: PLR0917, PLR0912 - a compiled loop takes its arrays by position and is one piece
 
 from __future__ import annotations
 
@@ -11,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from holdstill.records import FloatArray
+
+from .compiled import compiled
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,72 +119,74 @@ def fit_view_map(
     base = np.ones(n) if sigmas is None else 1.0 / np.maximum(sigmas, 1e-9)
     base = base / base.mean()
     h = fit_homography(x, target, base)
-    h = h / np.linalg.norm(h[2])
+    h = h / np.linalg.norm(h)
     k = np.zeros(2)
     weight = base.copy()
-    damping = 1e-9
     cost = np.inf
     for _ in range(iterations):
-        residual, jac = _residual_and_jacobian(x, target, h, k, terms)
+        residual = np.empty((n, 2))
+        normal, right = _normal_equations(x, target, h, k, weight, terms, residual)
+        new_cost = float(((residual * weight[:, None]) ** 2).sum())
+        step = np.linalg.solve(_pinned(normal, h), right)
+        h = h + step[:9].reshape(3, 3)
+        h = h / np.linalg.norm(h)
+        k = k + np.append(step[9:], np.zeros(2 - terms))
+        k = np.clip(k, -2.0, 2.0)
         if robust:
             size = np.sqrt((residual**2).sum(axis=1)) * base
             cut = 2.0 * max(float(np.median(size)) / 1.1774, 1e-12)
             weight = base * np.sqrt(np.minimum(1.0, cut / np.maximum(size, 1e-15)))
-        w = np.repeat(weight, 2)
-        jw = jac * w[:, None]
-        rw = residual.ravel() * w
-        normal = jw.T @ jw
-        step = np.linalg.solve(
-            normal + damping * np.diag(np.diag(normal)) + 1e-15 * np.eye(len(normal)), jw.T @ rw
-        )
-        h, k = _step(h, k, step, terms)
-        new_cost = float(rw @ rw)
-        if abs(cost - new_cost) <= 1e-9 * max(new_cost, 1e-18):
+        if abs(cost - new_cost) <= 1e-7 * max(new_cost, 1e-18):
             break
         cost = new_cost
-    residual, _ = _residual_and_jacobian(x, target, h, k, terms)
+    residual = np.empty((n, 2))
+    _normal_equations(x, target, h, k, weight, terms, residual)
     shift = np.array([[1 / spread, 0, -mean[0] / spread], [0, 1 / spread, -mean[1] / spread], [0, 0, 1]])
     return ViewMap(h @ shift, centre, scale, float(k[0]), float(k[1])), residual * scale
 
 
-def _residual_and_jacobian(
-    x: FloatArray, target: FloatArray, h: FloatArray, k: FloatArray, terms: int
+def _pinned(normal: FloatArray, h: FloatArray) -> FloatArray:
+    """Normal matrix with the homography's free scale held (it changes nothing in the picture)."""
+    flat = h.ravel()
+    out = normal + 1e-12 * np.diag(np.diag(normal))
+    out[:9, :9] += np.outer(flat, flat) * normal[:9, :9].trace()
+    return np.asarray(out)
+
+
+@compiled
+def _normal_equations(
+    x: FloatArray, target: FloatArray, h: FloatArray, k: FloatArray, weight: FloatArray, terms: int, residual: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Residuals (n, 2) and Jacobian (2n, 8 + terms) with respect to the homography's first eight
-    tangent directions and the radial terms."""
-    n = len(x)
-    p = x @ h[:, :2].T + h[:, 2]
-    depth = np.where(np.abs(p[:, 2]) < 1e-9, 1e-9, p[:, 2])
-    q = p[:, :2] / depth[:, None]
-    r2 = (q * q).sum(axis=1)
-    radial = 1 + k[0] * r2 + k[1] * r2 * r2
-    slope = 2 * k[0] + 4 * k[1] * r2
-    dd = radial[:, None, None] * np.eye(2) + slope[:, None, None] * q[:, :, None] * q[:, None, :]
-    x1 = np.column_stack([x, np.ones(n)])
-    dq = np.zeros((n, 2, 9))
-    dq[:, 0, 0:3] = x1
-    dq[:, 1, 3:6] = x1
-    dq[:, :, 6:9] = -q[:, :, None] * x1[:, None, :]
-    dq /= depth[:, None, None]
-    basis = _tangent(h)
-    jac = np.zeros((n, 2, 8 + terms))
-    jac[:, :, :8] = dd @ dq @ basis
-    if terms > 0:
-        jac[:, :, 8] = q * r2[:, None]
-    if terms > 1:
-        jac[:, :, 9] = q * (r2 * r2)[:, None]
-    return target - q * radial[:, None], jac.reshape(2 * n, 8 + terms)
-
-
-def _tangent(h: FloatArray) -> FloatArray:
-    """Orthonormal basis (9, 8) of the directions that change the homography and not its scale."""
-    unit = (h / np.linalg.norm(h)).ravel()
-    full = np.linalg.qr(np.column_stack([unit, np.eye(9)]))[0]
-    return np.asarray(full[:, 1:9])
-
-
-def _step(h: FloatArray, k: FloatArray, step: FloatArray, terms: int) -> tuple[FloatArray, FloatArray]:
-    moved = h + (_tangent(h) @ step[:8]).reshape(3, 3)
-    k = k.copy()
-    k[:terms] = np.clip(k[:terms] + step[8 : 8 + terms], -2.0, 2.0)
-    return moved / np.linalg.norm(moved[2]), k
+    """Normal matrix (9 + terms) and right side of the map's weighted least squares; fills `residual`."""
+    size = 9 + terms
+    normal = np.zeros((size, size))
+    right = np.zeros(size)
+    row = np.zeros(size)
+    for i in range(len(x)):
+        a, b = x[i, 0], x[i, 1]
+        w = h[2, 0] * a + h[2, 1] * b + h[2, 2]
+        if abs(w) < 1e-9:
+            w = 1e-9
+        qx, qy = (h[0, 0] * a + h[0, 1] * b + h[0, 2]) / w, (h[1, 0] * a + h[1, 1] * b + h[1, 2]) / w
+        r2 = qx * qx + qy * qy
+        radial = 1.0 + k[0] * r2 + k[1] * r2 * r2
+        bend = 2.0 * k[0] + 4.0 * k[1] * r2
+        residual[i, 0], residual[i, 1] = target[i, 0] - qx * radial, target[i, 1] - qy * radial
+        w2 = weight[i] * weight[i]
+        for axis in range(2):
+            dx = (radial + bend * qx * qx) if axis == 0 else bend * qx * qy
+            dy = bend * qx * qy if axis == 0 else (radial + bend * qy * qy)
+            back = -(dx * qx + dy * qy)
+            row[0], row[1], row[2] = dx * a / w, dx * b / w, dx / w
+            row[3], row[4], row[5] = dy * a / w, dy * b / w, dy / w
+            row[6], row[7], row[8] = back * a / w, back * b / w, back / w
+            q = qx if axis == 0 else qy
+            if terms > 0:
+                row[9] = q * r2
+            if terms > 1:
+                row[10] = q * r2 * r2
+            for m in range(size):
+                right[m] += w2 * row[m] * residual[i, axis]
+                for o in range(size):
+                    normal[m, o] += w2 * row[m] * row[o]
+    return normal, right

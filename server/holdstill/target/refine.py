@@ -1,0 +1,342 @@
+"""From rough dots to exact centres with their own sigma: what one view tells about its dots.
+
+Shape comes from the view's own map, blur, radius and the slope of the light from the whole view;
+only the centre (and ground, contrast) is each dot's own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from holdstill.records import FloatArray, Picture
+
+from .conic import dual_conics
+from .eccentricity import eccentricity_px
+from .score import Scores, Steps, score, solve_steps
+from .viewmap import ViewMap, fit_view_map
+
+_REACH = 3.2
+_PROBES = 9
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Dots:
+    """Dots measured in one view.
+
+    which (n,): index into the plate points given. points (n, 2): images of the dots' centres, px;
+    sigmas (n,), px per coordinate. clipped, shaded, suspect (n,): remarks. blur_px: Gaussian-equivalent
+    edge blur without the pixel's own. radius: in plate units, as seen. view: map through the points.
+    residuals (n, 2): points minus map, px.
+    """
+
+    which: NDArray[np.int64]
+    points: FloatArray
+    sigmas: FloatArray
+    clipped: NDArray[np.bool_]
+    shaded: NDArray[np.bool_]
+    suspect: NDArray[np.bool_]
+    blur_px: float
+    radius: float
+    view: ViewMap
+    residuals: FloatArray
+
+
+@dataclass(slots=True, eq=False)
+class _View:
+    """What is known of the view as the passes go on."""
+
+    image: Picture
+    xy: FloatArray
+    size: tuple[int, int]
+    clip: float
+    view: ViewMap
+    radius: float
+    sigma: float
+    contrast: float
+    variance: tuple[float, float]
+    pitch: float
+
+    def shapes(self, which: NDArray[np.int64]) -> FloatArray:
+        return np.asarray(self.view.jacobians(self.xy[which]) * self.radius)
+
+    @staticmethod
+    def radius_px(shapes: FloatArray) -> FloatArray:
+        """Mean radius (n,) of ellipses given by their half-axes maps, px."""
+        return np.asarray(np.sqrt(np.abs(np.linalg.det(shapes))))
+
+    def gap_px(self, shapes: FloatArray) -> FloatArray:
+        """How far outward a ring may reach before it meets the neighbours' edges."""
+        scale = np.sqrt(np.abs(np.linalg.det(shapes))) / self.radius
+        return np.asarray(np.maximum((self.pitch - 2 * self.radius) * scale * 0.75 - self.sigma, 1.0))
+
+    def expected(self, which: NDArray[np.int64]) -> FloatArray:
+        """Where the dots' ellipses are expected to be centred."""
+        return np.asarray(self.view(self.xy[which]) + eccentricity_px(self.view, self.xy[which], self.radius))
+
+    def scores(
+        self, which: NDArray[np.int64], centres: FloatArray, slopes: FloatArray, stride: int = 1
+    ) -> Scores:
+        shapes = self.shapes(which)
+        return score(
+            self.image, centres, shapes, np.full(len(which), self.sigma), slopes, reach=_REACH,
+            gap=self.gap_px(shapes), variance=self.variance, clip=self.clip, stride=stride,
+        )  # fmt: skip
+
+
+def clip_level(image: Picture, full_scale: int) -> float:
+    """Grey value at and above which pixels say nothing; 0 when the picture does not clip.
+
+    The largest value seen, where a pile of pixels stands on it: at least 0.1 % of a sample and
+    three times as many as in the eight values below.
+    """
+    step = max(1, int(np.sqrt(image.size / 60000)))
+    sample = image[::step, ::step].ravel()
+    top = int(sample.max())
+    if top < 0.5 * full_scale:
+        return 0.0
+    pile = int((sample == top).sum())
+    below = int(((sample < top) & (sample >= top - 8 * max(1, full_scale // 4096))).sum())
+    if pile > 0.001 * len(sample) and pile > 3 * below:
+        return float(top)
+    return float(top) if top >= full_scale else 0.0
+
+
+def measure_dots(
+    image: Picture,
+    xy: FloatArray,
+    which: NDArray[np.int64],
+    centres: FloatArray,
+    *,
+    radius: float,
+    pitch: float,
+    clip: float,
+    others: NDArray[np.int64],
+    rings: NDArray[np.bool_] | None = None,
+) -> Dots | None:
+    """Exact centres of the dots `which` of the plate points `xy`, starting from rough `centres`.
+
+    radius, pitch
+        Of the dots and the lattice, in the unit of `xy`; the radius is only a start.
+    others
+        Further points of the plate that should be in the picture; taken in where a dot is seen.
+
+    Returns None when the dots can't be measured (no contrast, too few).
+    """
+    size = (image.shape[1], image.shape[0])
+    view, _ = fit_view_map(xy[which], centres, size)
+    known = _View(image, xy, size, clip, view, radius, 1.5, 0.0, (1.0, 1.0), pitch)
+    if not _probe(known, which, centres):
+        return None
+    centres, which = _first_pass(known, which, centres)
+    if len(which) < 6:
+        return None
+    extra = np.setdiff1d(others, which)
+    which, centres = np.concatenate([which, extra]), np.concatenate([centres, known.expected(extra)])
+    return _final_pass(known, which, centres)
+
+
+def _probe(known: _View, which: NDArray[np.int64], centres: FloatArray) -> bool:
+    """Radius, blur, contrast and noise from a few dots spread over the view; False if hopeless."""
+    chosen = np.unique(np.linspace(0, len(which) - 1, min(_PROBES, len(which))).astype(int))
+    some, at = which[chosen], centres[chosen].copy()
+    shapes = known.shapes(some)
+    outer = float(np.clip(0.5 * (known.pitch / known.radius), 1.15, 1.6))
+    fits = dual_conics(known.image, at, shapes, 0.45, outer, known.clip)
+    good = np.isfinite(fits).all(axis=1) & (np.hypot(*(fits[:, :2] - at).T) < known.radius_px(shapes) * 0.5)
+    if good.sum() >= 3:
+        at[good] = fits[good, :2]
+        area = np.maximum(fits[good, 2] * fits[good, 4] - fits[good, 3] ** 2, 1e-9) ** 0.25
+        known.radius *= float(np.median(area / known.radius_px(shapes[good])))
+    known.sigma = float(np.clip(0.12 * np.median(known.radius_px(shapes)), 0.8, 6.0))
+    slopes = np.zeros((len(some), 2))
+    stride = 2 if np.median(known.radius_px(shapes)) > 14 else 1
+    for _ in range(5):
+        gathered = known.scores(some, at, slopes, stride)
+        steps = solve_steps(gathered, ramp_prior=np.zeros(len(some)), contrast_guess=known.contrast or 100.0, clip=known.clip, loose=9.0)
+        ok = steps.ok > 0
+        if ok.sum() < 2:
+            return False
+        known.contrast = float(np.median(steps.contrast[ok]))
+        scale = float(np.median(known.radius_px(known.shapes(some)))) / known.radius
+        limit_px = 0.7 * known.sigma
+        at[ok] += np.clip(steps.shift[ok], -limit_px, limit_px)
+        dr = float(np.clip(np.median(steps.radius[ok]), -limit_px, limit_px))
+        ds = float(np.clip(np.median(steps.blur[ok]), -0.35 * known.sigma, 0.7 * known.sigma))
+        known.radius += dr / scale
+        known.sigma = max(known.sigma + ds, 0.33)
+        known.variance = _noise(gathered, steps, ok, known.variance)
+        if abs(dr) < 0.01 and abs(ds) < 0.02 * known.sigma:
+            break
+    return abs(known.contrast) > 2 * np.sqrt(max(known.variance) / 50)
+
+
+def _noise(
+    gathered: Scores, steps: Steps, good: NDArray[np.bool_], before: tuple[float, float]
+) -> tuple[float, float]:
+    """Noise variance of ground and dot from differences of pixels within the plateaus.
+
+    Where one plateau is clipped away, its variance follows from the misfit of the flanks, variance
+    being linear in the level between the two (EMVA 1288's linear camera model).
+    """
+    plateau = gathered.plateau[good]
+    counts, squares = plateau[:, 0::3].sum(axis=0), plateau[:, 2::3].sum(axis=0)
+    floor = 1.0 / 12
+    each = [max(float(q) / (2 * c), floor) if c > 60 else None for c, q in zip(counts, squares, strict=True)]
+    ground, dot = each
+    if ground is None and dot is None:
+        return before
+    if ground is not None and dot is not None:
+        return ground, dot
+    misfit = float(np.median(steps.misfit[good])) * max(before)
+    share = float(np.median(gathered.normal[good, 0, 1] / np.maximum(gathered.normal[good, 0, 0], 1e-12)))
+    if ground is None:
+        assert dot is not None
+        return max(dot + (misfit - dot) / max(1 - share, 0.1), dot), dot
+    return ground, max(ground + (misfit - ground) / max(share, 0.1), ground)
+
+
+def _first_pass(
+    known: _View, which: NDArray[np.int64], centres: FloatArray
+) -> tuple[FloatArray, NDArray[np.int64]]:
+    """One rough step for every dot, on part of the rows; updates map, radius and blur."""
+    n = len(which)
+    stride = 3 if np.median(known.radius_px(known.shapes(which))) > 14 else 1
+    steps = solve_steps(
+        known.scores(which, centres, np.zeros((n, 2)), stride), ramp_prior=np.zeros(n), contrast_guess=known.contrast, clip=known.clip
+    )
+    ok = (steps.ok > 0) & (np.hypot(*steps.shift.T) < 2.5 * known.sigma + 0.5)
+    ok &= steps.contrast * known.contrast > 0.2 * known.contrast**2
+    if ok.sum() < 6:
+        return centres[:0], which[:0]
+    which, centres = which[ok], centres[ok] + steps.shift[ok]
+    ecc = eccentricity_px(known.view, known.xy[which], known.radius)
+    known.view, _ = fit_view_map(known.xy[which], centres - ecc, known.size)
+    scale = float(np.median(known.radius_px(known.shapes(which)))) / known.radius
+    known.radius += float(np.clip(np.median(steps.radius[ok]), -0.5, 0.5)) / scale
+    known.sigma = max(known.sigma + float(np.clip(np.median(steps.blur[ok]), -0.3, 0.3)), 0.33)
+    known.contrast = float(np.median(steps.contrast[ok]))
+    return centres, which
+
+
+def _final_pass(known: _View, which: NDArray[np.int64], centres: FloatArray) -> Dots | None:
+    n = len(which)
+    gathered = known.scores(which, centres, np.zeros((n, 2)))
+    steps = solve_steps(gathered, ramp_prior=np.full(n, 1e6 * abs(known.contrast)), contrast_guess=known.contrast, clip=known.clip)
+    good = _plausible(known, steps, which, centres)
+    if good.sum() < 6:
+        return None
+    known.variance = _noise(gathered, steps, good, known.variance)
+    slopes = _light_slopes(steps, centres, good, known.contrast > 0)
+    gathered = known.scores(which, centres, slopes)
+    steps = solve_steps(gathered, ramp_prior=np.full(n, 1e6 * abs(known.contrast)), contrast_guess=known.contrast, clip=known.clip)
+    shaded, prior = _ramps(steps, good)
+    steps = solve_steps(gathered, ramp_prior=prior, contrast_guess=known.contrast, clip=known.clip)
+    good = _plausible(known, steps, which, centres)
+    centres = centres + np.where(good[:, None], steps.shift, 0)
+    late = good & (np.hypot(*steps.shift.T) > 0.12 * known.sigma)
+    if late.any():
+        again = solve_steps(
+            known.scores(which[late], centres[late], slopes[late]), ramp_prior=prior[late], contrast_guess=known.contrast, clip=known.clip
+        )
+        centres[late] += np.where((again.ok > 0)[:, None], again.shift, 0)
+    return _collect(known, which, centres, steps, good, shaded)
+
+
+def _plausible(
+    known: _View, steps: Steps, which: NDArray[np.int64], centres: FloatArray
+) -> NDArray[np.bool_]:
+    """Dots that look like the view's other dots: contrast, misfit, radius, blur, place."""
+    ok = (steps.ok > 0) & (steps.contrast * known.contrast > 0)
+    if ok.sum() < 6:
+        return ok
+    ratio = steps.contrast / np.median(steps.contrast[ok])
+    ok &= (ratio > 0.5) & (ratio < 1.6)
+    typical = float(np.median(steps.misfit[ok]))
+    ok &= steps.misfit < typical * (1 + np.maximum(0.35, 7 * np.sqrt(2 / steps.dof)))
+    for values, least in ((steps.radius, 0.02), (steps.blur, 0.03)):
+        middle = float(np.median(values[ok]))
+        spread = 1.4826 * float(np.median(np.abs(values[ok] - middle)))
+        ok &= np.abs(values - middle) < max(7 * spread, least)
+    off = np.hypot(*(centres + steps.shift - known.expected(which)).T)
+    typical = float(np.median(off[ok])) / 1.1774
+    return np.asarray(ok & (off < max(9 * typical, 0.05)))
+
+
+def _light_slopes(
+    steps: Steps, centres: FloatArray, good: NDArray[np.bool_], bright_dots: bool
+) -> FloatArray:
+    """Relative slope of the light at every dot, 1/px, from the level of the bright part (or, where
+    that clips, the contrast), a quadratic surface over the view fitted to its logarithm."""
+    level = steps.ground + steps.contrast if bright_dots else steps.ground
+    use = good & (level > 0)
+    if use.sum() < 12:
+        return np.zeros_like(centres)
+    mean, spread = centres[use].mean(axis=0), max(float(np.ptp(centres[use])), 1.0) / 2
+    q = (centres - mean) / spread
+    terms = np.column_stack([np.ones(len(q)), q, q[:, 0] ** 2, q[:, 0] * q[:, 1], q[:, 1] ** 2])
+    value = np.log(np.where(use, level, 1.0))
+    weight = use.astype(np.float64)
+    fitted = np.zeros(6)
+    for _ in range(3):
+        fitted = np.linalg.lstsq(terms * weight[:, None], value * weight, rcond=None)[0]
+        off = np.abs(value - terms @ fitted)
+        cut = 3 * 1.4826 * max(float(np.median(off[use])), 1e-6)
+        weight = use * np.minimum(1.0, cut / np.maximum(off, 1e-12))
+    gx = fitted[1] + 2 * fitted[3] * q[:, 0] + fitted[4] * q[:, 1]
+    gy = fitted[2] + fitted[4] * q[:, 0] + 2 * fitted[5] * q[:, 1]
+    return np.asarray(np.stack([gx, gy], axis=1) / spread)
+
+
+def _ramps(steps: Steps, good: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], FloatArray]:
+    """Which dots carry a ramp of their own, and how freely each may have one (grey values per px)."""
+    size = np.abs(steps.ramp).max(axis=1)
+    usual = steps.ramp[good]
+    spread = 1.4826 * float(np.median(np.abs(usual - np.median(usual, axis=0)))) if good.any() else 0.0
+    noise = float(np.median(steps.ramp_sigma[good])) if good.any() else 0.0
+    excess = np.sqrt(max(spread**2 - 1.2 * noise**2, 0.0))
+    shaded = size > 4.0 * np.hypot(steps.ramp_sigma, excess)
+    return shaded, np.where(shaded, 10 * size, excess)
+
+
+def _collect(
+    known: _View,
+    which: NDArray[np.int64],
+    centres: FloatArray,
+    steps: Steps,
+    good: NDArray[np.bool_],
+    shaded: NDArray[np.bool_],
+) -> Dots | None:
+    """Correct eccentricity, fit the map once more, drop what lies off it, put sigmas together."""
+    if good.sum() < 6:
+        return None
+    which, centres, shaded = which[good], centres[good], shaded[good]
+    sigmas = np.sqrt(0.5 * np.trace(steps.covariance[good], axis1=1, axis2=2))
+    points = centres - eccentricity_px(known.view, known.xy[which], known.radius)
+    view, residuals = fit_view_map(known.xy[which], points, known.size, sigmas=sigmas)
+    off = np.hypot(*residuals.T)
+    typical = float(np.median(off)) / 1.1774
+    keep = off < max(8 * typical, 8 * float(np.median(sigmas)))
+    suspect = off > 5 * np.maximum(typical, sigmas)
+    order = np.flatnonzero(keep)
+    order = order[np.argsort(which[order])]
+    blur = float(np.sqrt(max(known.sigma**2 - 1 / 12, 0.0)))
+    clipped = np.zeros(len(order), bool) if known.clip <= 0 else _touches_clip(known, points[order])
+    return Dots(
+        which[order], points[order], np.where(suspect, np.maximum(sigmas, off / 3), sigmas)[order],
+        clipped, shaded[order], suspect[order], blur, known.radius, view, residuals[order],
+    )  # fmt: skip
+
+
+def _touches_clip(known: _View, points: FloatArray) -> NDArray[np.bool_]:
+    """Whether a dot's middle or the ground beside it stands at the clipping level."""
+    height, width = known.image.shape
+    reach = known.radius_px(known.view.jacobians(known.xy[:1]) * known.radius)[0] * 1.5
+    out = np.zeros(len(points), bool)
+    for dx, dy in ((0, 0), (reach, 0), (-reach, 0), (0, reach), (0, -reach)):
+        x = np.clip(np.round(points[:, 0] + dx), 0, width - 1).astype(int)
+        y = np.clip(np.round(points[:, 1] + dy), 0, height - 1).astype(int)
+        out |= known.image[y, x] >= known.clip
+    return out
