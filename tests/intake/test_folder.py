@@ -363,3 +363,35 @@ def test_the_number_of_cameras_may_be_told(tmp_path):
         assert watch.until_shots(1)
         assert time.perf_counter() - began < 0.9
     assert list(watch.shots[0].originals) == ["a", "b", "c"]
+
+
+def test_shots_dealt_with_before_are_not_delivered_again(tmp_path):
+    for n in (1, 2, 3):
+        for camera in ("left", "right"):
+            (tmp_path / f"{camera}{n}.png").write_bytes(picture(n))
+    watch = Watch(tmp_path)
+    watch.source.already(["1", "2"])
+    with watch:
+        assert watch.until_shots(1)
+        time.sleep(0.1)
+    assert [(s.name, s.number) for s in watch.shots] == [("3", 3)]
+
+
+def test_a_callback_that_fails_does_not_end_the_watch(tmp_path, caplog):
+    source = FolderSource(tmp_path)
+    seen = threading.Semaphore(0)
+
+    def deliver(shot) -> None:
+        seen.release()
+        if shot.number == 1:
+            raise RuntimeError("a bug elsewhere")
+
+    source.start(deliver, lambda *_: None)
+    try:
+        for n in (1, 2):
+            for camera in ("left", "right"):
+                (tmp_path / f"{camera}{n}.png").write_bytes(picture(n))
+            assert seen.acquire(timeout=10)
+    finally:
+        source.stop()
+    assert "could not be dealt with" in caplog.text

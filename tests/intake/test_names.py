@@ -1,3 +1,4 @@
+# ruff: noqa: E501  (a table reads better in whole rows)
 """Which camera and which shot a file name tells, for the ways camera programs name files."""
 
 from __future__ import annotations

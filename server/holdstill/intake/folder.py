@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import queue
 import threading
 import time
@@ -25,6 +26,9 @@ from .names import given_pattern, natural
 from .pairing import Complaint
 from .refusals import Unfinished, bad_input, words
 from .source import Complain, Deliver
+
+log = logging.getLogger("holdstill")
+logging.getLogger("watchdog").setLevel(logging.CRITICAL)  # it logs an error when it is stopped in time
 
 _RESCAN_S = 2.0
 """How often the folder is looked through although the system tells of changes: some get lost."""
@@ -85,7 +89,9 @@ class FolderSource:
         self._taken: dict[str, tuple[int, int]] = {}
         self._settling: dict[str, _Settling] = {}
         self._refused: set[str] = set()
+        self._already: set[str] = set()
         self._lost = False
+        self._look_again_s = 0.0
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
         self._observer: BaseObserver | None = None
@@ -96,6 +102,13 @@ class FolderSource:
     def cameras(self) -> tuple[str, ...]:
         """Cameras in order, left before right; empty until known."""
         return self._grouping.cameras
+
+    def already(self, shot_names: Iterable[str]) -> None:
+        """Shots that an earlier run of the session has dealt with: they are not delivered again.
+
+        Call it before `start`.  Their numbers are counted on, so that later shots keep theirs.
+        """
+        self._already |= set(shot_names)
 
     @property
     def template(self) -> str | None:
@@ -152,31 +165,38 @@ class FolderSource:
     # -- the thread --------------------------------------------------------------------------
 
     def _run(self) -> None:
-        look_again_s = 0.0
         self._first_look()
         while not self._stop.is_set():
             try:
-                told = self._told.get(timeout=self._wait_s(look_again_s))
+                told = self._told.get(timeout=self._wait_s())
             except queue.Empty:
                 told = None
             if self._stop.is_set():
                 return
-            if told is not None:
-                self._heard(*told)
-            now = time.monotonic()
-            if now >= look_again_s and self._told.empty():
-                self._look_through()
-                took = time.monotonic() - now
-                look_again_s = time.monotonic() + max(self._pause_s(), 20 * took)
-            self._look_at_unfinished()
-            self._hand_on(self._grouping.tick(time.monotonic()))
+            try:
+                self._turn(told)
+            except Exception:  # one file's surprise must not end the watch over all others
+                log.exception("a file in the watched folder could not be dealt with")
+
+    def _turn(self, told: tuple[Path, bool] | None) -> None:
+        """One round: what was told, what a look through the folder finds, what time alone brings."""
+        if told is not None:
+            self._heard(*told)
+        now = time.monotonic()
+        if now >= self._look_again_s and self._told.empty():
+            self._look_again_s = now + self._pause_s()
+            self._look_through()
+            took = time.monotonic() - now
+            self._look_again_s = time.monotonic() + max(self._pause_s(), 20 * took)
+        self._look_at_unfinished()
+        self._hand_on(self._grouping.tick(time.monotonic()))
 
     def _pause_s(self) -> float:
         return limit("intake_poll_s") if self._poll else _RESCAN_S
 
-    def _wait_s(self, look_again_s: float) -> float:
+    def _wait_s(self) -> float:
         """How long nothing will need doing (s)."""
-        waits = [look_again_s - time.monotonic()]
+        waits = [self._look_again_s - time.monotonic()]
         waits += [_STEADY_S] if self._settling else []
         due = self._grouping.due_s(time.monotonic())
         waits += [due - time.monotonic()] if due is not None else []
@@ -285,6 +305,8 @@ class FolderSource:
         for complaint in complaints:
             self._complain(complaint.name, complaint.camera, complaint.message)
         for shot in shots:
+            if shot.name in self._already:
+                continue
             self._deliver(_with_bytes(shot) if self._grouping.overwritten else shot)
 
 

@@ -20,4 +20,12 @@ WORDS: dict[str, str] = {
     "archive.what.original": "a picture",
     "archive.what.session": "the session",
     "archive.what.handover": "a hand-over file",
+    # sessions
+    "archive.no-sessions": "There is no session in {path} yet. `holdstill demo` or `holdstill serve` begins one.",
+    "archive.column.id": "session",
+    "archive.column.name": "name",
+    "archive.column.opened": "opened",
+    "archive.column.last": "last entry",
+    "archive.column.views": "views",
+    "archive.column.verdict": "verdict",
 }
