@@ -187,4 +187,6 @@ ROWS: tuple[Limit, ...] = (
         "chosen",
         "the fitted curve is only an approximation",
     ),
+    Limit("black_least_change", 1.2, "ratio", "Change of brightness within a series from which its black level can be told", "chosen", "a quarter of a stop"),
+    Limit("black_least_correlation", 0.998, "1", "Straightness of a series' mean against its scatter from which a black level is believed", "measured", "drawn series: 0.9991 or more with an offset, 0.992 or less where the view wanders"),
 )

@@ -120,6 +120,7 @@ def sharpest(frames: Sequence[SeriesFrame]) -> Sharpest | Nothing:
     noise = np.stack([frame.noise for frame in frames])
     means = np.stack([frame.means for frame in frames])
     use = _usable(frames)
+    means = means - black_level(means[:, use])
     found = []
     for k in range(energy.shape[1]):
         peak = _level_peak(energy[:, k], noise[:, k], means, use)
@@ -135,6 +136,30 @@ def _usable(frames: Sequence[SeriesFrame]) -> NDArray[np.bool_]:
     worst = np.max([frame.clipped for frame in frames], axis=0)
     use: NDArray[np.bool_] = worst <= 0.002
     return use if use.mean() >= 0.25 else np.ones_like(use)
+
+
+def black_level(means: FloatArray) -> float:
+    """Level that a series shows without light, grey values, >= 0, from its own changes of exposure.
+
+    means: float64 (frames, tiles). With ``m = g R + b`` the frames' mean is a straight line over
+    their scatter between tiles, and b is where it meets zero scatter (own derivation; Theil-Sen
+    slope). 0 where the exposure hardly changed, where the tiles are alike, or where no line fits:
+    then no offset could be told, and none matters.
+    """
+    mean, spread = means.mean(axis=1), means.std(axis=1)
+    darkest = float(means.min())
+    if spread.min() < 0.02 * mean.max() or spread.max() < limit("black_least_change") * spread.min():
+        return 0.0
+    gaps = spread[:, None] - spread[None, :]
+    pairs = gaps > 0.1 * spread.max()
+    slope = float(np.median((mean[:, None] - mean[None, :])[pairs] / gaps[pairs]))
+    offsets = mean - slope * spread
+    level = float(np.median(offsets))
+    wander = 1.4826 * float(np.median(np.abs(offsets - level)))
+    straight = float(np.corrcoef(mean, spread)[0, 1])
+    if level <= 5.0 * wander or straight < limit("black_least_correlation"):
+        return 0.0
+    return float(np.clip(level, 0.0, 0.9 * darkest))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
