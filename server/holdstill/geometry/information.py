@@ -1,7 +1,7 @@
 """What a view of the plate adds to what is known of a rig, and what that means for a measurement.
 
-The unknowns of a rig are the lens parameters of every camera and the poses of all cameras but the
-first.  They are kept in units of what is known beforehand (``Unknowns.scales``), so that the
+The unknowns of a rig are the lens parameters of every camera, the poses of all cameras but the
+first and, where it is solved along, the plate's shape.  They are kept in units of what is known beforehand (``Unknowns.scales``), so that the
 information matrix is well conditioned and the prior is the identity.
 
 With A and B the sigma-weighted derivatives of a view's pixels by the rig's unknowns and by the
@@ -30,7 +30,11 @@ _EDGE_SHARE = {"k1": 0.1, "k2": 0.1, "k3": 0.1, "p1": 0.02, "p2": 0.02}
 _EDGE_POWER = {"k1": 2, "k2": 4, "k3": 6, "p1": 1, "p2": 1}
 _TURN_KNOWN_RAD = 0.05
 _SHIFT_KNOWN = 0.05
+_BENT_MM_PER_MM = 5e-4
+_STRETCHED = 5e-4
 _RIDGE = 1e-10
+
+SHAPE_TERMS = ("bow_x", "bow_y", "twist", "wave_x", "wave_y", "aspect", "shear")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,13 +85,15 @@ class Unknowns:
     """Which parameters of the rig are free, in which order, and in which units.
 
     Order: for each camera its free lens parameters, then for each camera but the first its turn
-    (rad, left) and shift (mm).  `lens_columns`: positions in ``lens.PARAMETERS`` that are free.
-    `scales` float64 (P,): one unit of each column; also its standard deviation beforehand.
+    (rad, left) and shift (mm), then the plate's shape terms.  `lens_columns`: positions in
+    ``lens.PARAMETERS`` that are free.  `scales` float64 (P,): one unit of each column; also its
+    standard deviation beforehand.  `shapes`: how many shape terms, 0 or 7.
     """
 
     lens_columns: NDArray[np.intp]
     cameras: int
     scales: FloatArray
+    shapes: int = 0
 
     @property
     def count(self) -> int:
@@ -104,14 +110,28 @@ class Unknowns:
         start = self.cameras * len(self.lens_columns) + 6 * (camera - 1)
         return slice(start, start + 6) if camera > 0 else slice(0, 0)
 
+    def columns_of(self, camera: int) -> NDArray[np.intp]:
+        """All columns that a camera's pixels depend on: its lens, its pose, the plate's shape."""
+        every = np.arange(self.count)
+        parts = [self.lens_slice(camera), self.pose_slice(camera), self.shape_slice()]
+        return np.concatenate([every[part] for part in parts])
 
-def unknowns(cameras: Cameras, stand_off_mm: float, lens_order: str = "k1 k2 k3 p1 p2") -> Unknowns:
+    def shape_slice(self) -> slice:
+        """Columns of the plate's shape; empty when it is taken as known."""
+        return slice(self.count - self.shapes, self.count)
+
+
+def unknowns(
+    cameras: Cameras, stand_off_mm: float, lens_order: str = "k1 k2 k3 p1 p2", *, plate_mm: float = 0.0
+) -> Unknowns:
     """The free parameters of a rig, in units of what is known of them beforehand.
 
-    `lens_order`: the distortion terms in use, separated by blanks.  Units: 5 % of the focal
+    `lens_order`: the distortion terms in use, separated by blanks.  `plate_mm`: half the plate's
+    longer side when its shape is unknown too, 0 when it is taken as flat and true.  Units: 5 % of the focal
     length; 5 % of the picture's size for its centre; per distortion term what bends the picture's
     corner by 10 % (tangential 2 %) of its distance from the centre; 0.05 rad and 5 % of the
-    stand-off for a camera's pose.  (Chosen: generous for a rig described by its parts.)
+    stand-off for a camera's pose; 0.5 mm per metre for the plate's bends and stretches.  (Chosen:
+    generous for a rig described by its parts.)
     """
     free = (*FREE_ALWAYS, *lens_order.split())
     columns = np.array([i for i, name in enumerate(PARAMETERS) if name in free], dtype=np.intp)
@@ -127,7 +147,24 @@ def unknowns(cameras: Cameras, stand_off_mm: float, lens_order: str = "k1 k2 k3 
                 scales.append(_SHARE_KNOWN[name] * float(base))
     for _ in range(1, cameras.count):
         scales += [_TURN_KNOWN_RAD] * 3 + [_SHIFT_KNOWN * stand_off_mm] * 3
-    return Unknowns(columns, cameras.count, np.array(scales))
+    bends = [_BENT_MM_PER_MM * plate_mm] * 5 + [_STRETCHED * plate_mm] * 2 if plate_mm > 0.0 else []
+    return Unknowns(columns, cameras.count, np.array(scales + bends), len(bends))
+
+
+def shape_columns(points_plate_mm: FloatArray, half_mm: float) -> FloatArray:
+    """Displacements (D, 3, 7) of plate points, mm per mm of each of ``SHAPE_TERMS``.
+
+    Out of plane the quadratic and two cubic polynomials over the plate, in plane aspect and shear;
+    1 mm at a point `half_mm` from the middle along a side.  What a pose absorbs needs no removing.
+    """
+    middle = 0.5 * (points_plate_mm.min(axis=0) + points_plate_mm.max(axis=0))
+    u, v = ((points_plate_mm - middle)[:, :2] / half_mm).T
+    radius2 = u * u + v * v
+    out = np.zeros((len(points_plate_mm), 3, len(SHAPE_TERMS)))
+    out[:, 2, :5] = np.stack([u * u, v * v, u * v, u * radius2, v * radius2], axis=1)
+    out[:, 0, 5], out[:, 1, 5] = 0.5 * u, -0.5 * v
+    out[:, 0, 6], out[:, 1, 6] = 0.5 * v, 0.5 * u
+    return out
 
 
 def derivatives(
@@ -179,23 +216,24 @@ def view_information(
     reach_mm = float(np.ptp(points_plate_mm, axis=0).max()) / 2.0
     by_turn = turned_point_jacobian(turned.reshape(-1, 3))
     of_rig = np.zeros((count, free.count, free.count))
+    bent = free.shape_slice()
+    if free.shapes:
+        half_mm = float(np.ptp(points_plate_mm, axis=0).max()) / 2.0
+        bends = shape_columns(points_plate_mm, half_mm) * free.scales[bent]
+        by_bend = (rotations[:, None] @ bends[None]).reshape(-1, 3, free.shapes)
     of_both = np.zeros((count, free.count, 6))
     of_pose = np.zeros((count, 6, 6))
     for camera in range(cameras.count):
         _, own, by_point = derivatives(cameras, free, camera, in_rig.reshape(-1, 3))
         by_plate = np.concatenate([by_point @ by_turn / reach_mm, by_point], axis=2)
         root = np.sqrt(weights[:, camera, :]).reshape(-1, 1, 1)
-        joint = np.concatenate([own, by_plate], axis=2) * root
-        joint = joint.reshape(count, points * 2, -1)
+        parts = [own, by_point @ by_bend, by_plate] if free.shapes else [own, by_plate]
+        joint = (np.concatenate(parts, axis=2) * root).reshape(count, points * 2, -1)
         gram = np.swapaxes(joint, 1, 2) @ joint
-        lens, pose = free.lens_slice(camera), free.pose_slice(camera)
-        n, m = lens.stop - lens.start, own.shape[2]
-        of_rig[:, lens, lens] += gram[:, :n, :n]
-        of_rig[:, lens, pose] += gram[:, :n, n:m]
-        of_rig[:, pose, lens] += gram[:, n:m, :n]
-        of_rig[:, pose, pose] += gram[:, n:m, n:m]
-        of_both[:, lens] += gram[:, :n, m:]
-        of_both[:, pose] += gram[:, n:m, m:]
+        columns = free.columns_of(camera)
+        m = len(columns)
+        of_rig[:, columns[:, None], columns[None, :]] += gram[:, :m, :m]
+        of_both[:, columns] += gram[:, :m, m:]
         of_pose += gram[:, m:, m:]
     size = np.trace(of_pose, axis1=1, axis2=2)[:, None, None]
     of_pose += np.eye(6) * (_RIDGE * size + np.finfo(float).tiny ** 0.5)

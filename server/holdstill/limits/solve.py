@@ -10,6 +10,8 @@ ROWS: tuple[Limit, ...] = (
           "chosen", "three times the four that fix a homography"),
     Limit("solve_focal_unknown", 0.05, "1", "relative sigma of a focal length above which the views are "
           "too alike to solve", "chosen", "beyond this the covariance is no longer linear"),
+    Limit("solve_focal_doubtful", 0.003, "1", "relative sigma of a focal length above which the valley is "
+          "walked to see that it is no flat one", "chosen", "well above what usable sets reach"),
     Limit("solve_point_sigmas", 5.0, "sigma", "distance of a point from where it should be, in its own "
           "sigmas times the fit's, above which it is set aside", "derived",
           "Rayleigh tail: 3.7e-6 a point, one false alarm in 37 sets of 7280 points"),

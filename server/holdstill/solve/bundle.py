@@ -13,10 +13,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from holdstill.geometry import rotation_matrix, skew
 from holdstill.records import FloatArray
 
+from .kernel import grams
 from .observations import BoolArray, Pictures
 
 LENS = 9
@@ -65,9 +67,19 @@ class Layout:
         return np.concatenate([self.lens_free.ravel(), poses.ravel(), np.ones(self.shapes, bool)])
 
     @property
+    def free_index(self) -> NDArray[np.intp]:
+        """Positions of the free ones among the full rig parameters."""
+        return np.flatnonzero(self.free)
+
+    @property
     def rig_size(self) -> int:
         """Number of free rig parameters (plate shape included)."""
         return int(self.free.sum())
+
+    @property
+    def poses_only(self) -> bool:
+        """Whether nothing but poses is free."""
+        return self.shapes == 0 and not bool(self.lens_free.any())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,116 +133,43 @@ class BundleNormals:
         return 0.5 * (s + np.swapaxes(s, 1, 2)), self.ga - wy[:, :, p]
 
 
-def _huber(norm2: FloatArray, threshold: float) -> tuple[FloatArray, FloatArray]:
-    """Huber's cost and weight of squared, sigma-weighted residual lengths. Source: P. J. Huber,
-    Ann. Math. Statist. 35 (1964) 73-101 (from memory)."""
-    inside = norm2 <= threshold**2
-    length = np.sqrt(np.where(inside, 1.0, norm2))
-    cost = np.where(inside, norm2, 2.0 * threshold * length - threshold**2)
-    return cost, np.where(inside, 1.0, threshold / length)
-
-
-def project_pictures(pictures: Pictures, state: State, basis: FloatArray) -> tuple[FloatArray, ...]:
-    """Camera-frame coordinates of all points of all pictures: x, y, z (G, P) each, and the
-    rotations plate-to-camera (G, 3, 3) and camera poses (G, 3, 3), (G, 3), (G, 3)."""
+def places(
+    pictures: Pictures, state: State, basis: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Plate points with their shape (P, 3); per picture: plate-to-camera turn (G, 3, 3), the plate
+    origin's place as turned into the camera (G, 3), the camera's own turn and shift."""
     cam_r, cam_t = state.cam_r[pictures.camera], state.cam_t[pictures.camera]
     view_r, view_t = state.view_r[pictures.view], state.view_t[pictures.view]
-    turn = cam_r @ view_r
-    pivot = np.einsum("gij,gj->gi", cam_r, view_t)
     points = pictures.points_mm
     if len(basis):
         points = points + np.einsum("s,spi->pi", state.shape, basis)
-    at = turn @ points.T + (pivot + cam_t)[:, :, None]
-    return at[:, 0], at[:, 1], at[:, 2], turn, cam_r, cam_t, pivot
+    return points, cam_r @ view_r, (cam_r @ view_t[:, :, None])[:, :, 0], cam_r, cam_t
 
 
 def evaluate(
     pictures: Pictures, state: State, layout: Layout, huber: float | None = None
 ) -> BundleNormals:
-    """Normal equations at `state`. `huber`: threshold in sigmas, or None for plain least squares.
+    """Normal equations at `state`. `huber`: threshold in sigmas (P. J. Huber, Ann. Math. Statist. 35
+    (1964) 73-101, from memory), or None for plain least squares.
 
     The cost is ``inf`` when a used point falls behind its camera.
     """
-    x_mm, y_mm, z_mm, turn, cam_r, cam_t, pivot = project_pictures(pictures, state, layout.basis)
-    used = pictures.weight > 0.0
-    behind = bool(np.any(z_mm[used] <= 0.0))
-    iz = np.where(used & (z_mm > 0.0), 1.0, 0.0) / np.where(z_mm > 0.0, z_mm, 1.0)
-    x, y = x_mm * iz, y_mm * iz
-    gram, residual, robust, cost = _gram(
-        pictures, state, layout, (x, y, iz), (x_mm, y_mm, z_mm), turn, cam_t, huber
+    points, turn, pivot, cam_r, cam_t = places(pictures, state, layout.basis)
+    gram, residual, robust, cost, behind = grams(
+        pictures.pixels, pictures.weight, points, state.lenses[pictures.camera], turn, pivot, cam_t,
+        layout.basis, huber or 0.0, LENS if layout.poses_only else 0,
     )
-    if behind:
-        cost = float("inf")
-    return _assemble(pictures, layout, gram, (cam_r, pivot), residual, robust, cost)
+    return _assemble(
+        pictures, layout, gram, (cam_r, pivot), residual, robust, float("inf") if behind else cost
+    )
 
 
-def _gram(
-    pictures: Pictures,
-    state: State,
-    layout: Layout,
-    flat: tuple[FloatArray, FloatArray, FloatArray],
-    at_mm: tuple[FloatArray, FloatArray, FloatArray],
-    turn: FloatArray,
-    cam_t: FloatArray,
-    huber: float | None,
-) -> tuple[FloatArray, FloatArray, FloatArray, float]:
-    """Gram matrices (G, K, K) over [lens | camera pose | shape | residual], and the residuals."""
-    fx, fy, cx, cy, k1, k2, p1, p2, k3 = np.moveaxis(state.lenses[pictures.camera], 1, 0)[..., None]
-    x, y, iz = flat
-    count, points = x.shape
-    shapes = layout.shapes
-    size = LENS + POSE + shapes + 1
-    x2, y2, xy = x * x, y * y, x * y
-    r2 = x2 + y2
-    r4 = r2 * r2
-    r6 = r4 * r2
-    radial = 1.0 + k1 * r2 + k2 * r4 + k3 * r6
-    slope = 2.0 * (k1 + 2.0 * k2 * r2 + 3.0 * k3 * r4)
-    skew_x, skew_y = r2 + 2.0 * x2, r2 + 2.0 * y2
-    xd = x * radial + 2.0 * p1 * xy + p2 * skew_x
-    yd = y * radial + p1 * skew_y + 2.0 * p2 * xy
-    weight = pictures.weight
-    residual = np.empty((count, 2, points))
-    np.subtract(pictures.pixels[:, :, 0], fx * xd + cx, out=residual[:, 0])
-    np.subtract(pictures.pixels[:, :, 1], fy * yd + cy, out=residual[:, 1])
-    residual *= (weight > 0.0)[:, None]
-    norm2 = (residual[:, 0] ** 2 + residual[:, 1] ** 2) * weight**2
-    if huber is None:
-        robust, cost = np.ones_like(weight), float(norm2.sum())
-    else:
-        each, robust = _huber(norm2, huber)
-        cost = float(each.sum())
-        weight = weight * np.sqrt(robust)
-    wfx, wfy = weight * fx, weight * fy
-
-    j = np.zeros((count, size, 2, points))
-    j[:, 0, 0], j[:, 1, 1] = weight * xd, weight * yd
-    j[:, 2, 0] = j[:, 3, 1] = weight
-    bx, by = wfx * x, wfy * y
-    for row, power in ((4, r2), (5, r4), (8, r6)):
-        np.multiply(bx, power, out=j[:, row, 0])
-        np.multiply(by, power, out=j[:, row, 1])
-    j[:, 6, 0], j[:, 6, 1] = wfx * (2.0 * xy), wfy * skew_y
-    j[:, 7, 0], j[:, 7, 1] = wfx * skew_x, wfy * (2.0 * xy)
-    cross = xy * slope + 2.0 * (p1 * x + p2 * y)
-    xx, yy = wfx * iz, wfy * iz
-    tx = j[:, 12:15]
-    tx[:, 0, 0] = xx * (radial + x2 * slope + 2.0 * p1 * y + 6.0 * p2 * x)
-    tx[:, 1, 0], tx[:, 0, 1] = xx * cross, yy * cross
-    tx[:, 1, 1] = yy * (radial + y2 * slope + 6.0 * p1 * y + 2.0 * p2 * x)
-    tx[:, 2] = -(tx[:, 0] * x[:, None] + tx[:, 1] * y[:, None])
-    ax = (at_mm[0] - cam_t[:, :1])[:, None]
-    ay = (at_mm[1] - cam_t[:, 1:2])[:, None]
-    az = (at_mm[2] - cam_t[:, 2:])[:, None]
-    j[:, 9] = ay * tx[:, 2] - az * tx[:, 1]
-    j[:, 10] = az * tx[:, 0] - ax * tx[:, 2]
-    j[:, 11] = ax * tx[:, 1] - ay * tx[:, 0]
-    for s in range(shapes):
-        moved = turn @ layout.basis[s].T
-        j[:, LENS + POSE + s] = np.einsum("gip,gixp->gxp", moved, tx)
-    np.multiply(residual, weight[:, None], out=j[:, -1])
-    rows = j.reshape(count, size, 2 * points)
-    return rows @ np.swapaxes(rows, 1, 2), residual, robust, cost
+def residuals(pictures: Pictures, state: State, basis: FloatArray) -> FloatArray:
+    """Observed minus projected, px (G, 2, P); 0 where a picture has no such point."""
+    points, turn, pivot, _, cam_t = places(pictures, state, basis)
+    lens = state.lenses[pictures.camera]
+    none = np.zeros((0, len(points), 3))
+    return grams(pictures.pixels, pictures.weight, points, lens, turn, pivot, cam_t, none, 0.0, 15)[1]
 
 
 def _assemble(
@@ -267,7 +206,7 @@ def _assemble(
         a[at[:, None, None], place[:, None], place[None, :]] += gram[mine, :last, :last]
         ga[at[:, None], place] += gram[mine, :last, last]
         w[at[:, None], place] += to_view[mine, :last]
-    free = np.flatnonzero(layout.free)
+    free = layout.free_index
     return BundleNormals(
         cost, a[:, free[:, None], free[None, :]], w[:, free], b, ga[:, free], gb, residual, robust
     )

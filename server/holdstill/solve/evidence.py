@@ -45,7 +45,7 @@ def judge(
     """Judge a model whose parameters outside `free` are changed by `fixed_change` and held.
 
     Schwarz's criterion ``n ln(cost/n) + k ln n`` (Ann. Statist. 6 (1978) 461-464, from memory);
-    held-out cost by the delete-one step. Infinite where a view's absence leaves the rest
+    held-out cost by the delete-one step. Infinite when some view's absence leaves the rest
     undetermined.
     """
     total, slope = terms.information.sum(axis=0), terms.gradient.sum(axis=0)
@@ -55,20 +55,17 @@ def judge(
     left = terms.gradient - terms.information @ change
     costs = terms.cost - terms.gradient @ change - left @ change
     cost = float(costs.sum())
-    held_out = np.full(len(costs), np.inf)
     own = terms.information[:, free][:, :, free]
-    rest = total[np.ix_(free, free)][None] - own
     mine = left[:, free]
     scale = 1.0 / np.sqrt(np.maximum(np.diag(total)[free], 1e-300))
-    unit = rest * scale[:, None] * scale[None, :]
-    determined = np.linalg.eigvalsh(unit)[:, 0] > 1e-12
-    if determined.any():
-        step = -np.linalg.solve(unit[determined], (mine[determined] * scale)[:, :, None])[:, :, 0] * scale
-        held_out[determined] = (
-            costs[determined]
-            - 2.0 * np.einsum("vi,vi->v", mine[determined], step)
-            + np.einsum("vi,vij,vj->v", step, own[determined], step)
-        )
+    unit = (total[np.ix_(free, free)][None] - own) * scale[:, None] * scale[None, :]
+    try:
+        np.linalg.cholesky(unit - 1e-12 * np.eye(len(scale)))
+        step = -np.linalg.solve(unit, (mine * scale)[:, :, None])[:, :, 0] * scale
+        bent = (own @ step[:, :, None])[:, :, 0]
+        held_out = costs + ((bent - 2.0 * mine) * step).sum(axis=1)
+    except np.linalg.LinAlgError:
+        held_out = np.full(len(costs), np.inf)
     count = int(free.sum()) + poses
     criterion = observations * np.log(max(cost, 1e-300) / observations) + count * np.log(observations)
     return Candidate(name, free, change, cost, held_out, float(criterion))

@@ -10,7 +10,7 @@ import numpy as np
 from holdstill.limits import limit
 from holdstill.records import FloatArray, IntArray, PlateKind
 
-from .bundle import BundleNormals, Layout, State, evaluate
+from .bundle import BundleNormals, Layout, State, evaluate, residuals
 from .evidence import Candidate, ViewTerms, gain_sigmas, judge
 from .mono import HUBER, LENS_ORDERS, adjust, order_mask
 from .observations import BoolArray, Pictures
@@ -48,37 +48,48 @@ def fit(problem: Problem, opened: Opened, asked_order: str | None = None) -> Fit
     """Fit everything jointly from an opened state; `asked_order` fixes the lens model."""
     pictures, state = opened.pictures, opened.state
     full = shape_basis(problem.plate)
-    none = full[:0]
     orders = _allowed_orders(pictures) if asked_order is None else [asked_order]
-    order = orders[-1]
-    layout = _layout(pictures, order, none)
-    walk = adjust(pictures, state, layout, huber=HUBER, tolerance=0.1)
-    steps, state = walk.steps, walk.state
-    used = _without_outliers(problem, pictures, walk.normals)
-    for _ in range(ROUNDS):
+    layout = _layout(pictures, orders[-1], full[:0])
+    walk = adjust(pictures, state, layout, huber=HUBER, tolerance=1.0)
+    steps, state = opened.steps + walk.steps, walk.state
+    used = _without_outliers(problem, pictures, walk.normals.residual)
+    chosen: Choice | None = None
+    for last in range(ROUNDS):
         live, kept = _live(used)
-        walk = adjust(live, _views_of(state, kept), replace(layout, views=live.views), tolerance=1e-2)
-        state = _put_back(state, walk.state, kept)
+        if chosen is None or last == ROUNDS - 2:
+            chosen = _choose(problem, live, replace(_views_of(state, kept), shape=state.shape[:0]), orders, full)
+        basis = full[list(chosen.shapes)]
+        layout = _layout(live, chosen.order, basis)
+        begin = _begin(_views_of(state, kept), chosen, layout)
+        walk = adjust(live, begin, layout, tolerance=1e-2)
+        state = _put_back(replace(state, lenses=walk.state.lenses), walk.state, kept)
         steps += walk.steps
-        again = _without_outliers(problem, pictures, evaluate(pictures, state, layout))
-        same = np.array_equal(again.weight > 0.0, used.weight > 0.0)
-        used = again
-        if same:
+        again = _without_outliers(problem, pictures, residuals(pictures, state, basis))
+        if np.array_equal(again.weight > 0.0, used.weight > 0.0):
             break
-    live, kept = _live(used)
-    order, reason, shapes, change = _choose(problem, live, _views_of(state, kept), orders, full)
-    basis = full[list(shapes)]
-    layout = Layout(np.tile(order_mask(order), (pictures.cameras, 1)), basis, live.views)
-    lenses = np.where(layout.lens_free, state.lenses, np.where(order_mask(FULL), 0.0, state.lenses))
-    del change
-    begin = replace(_views_of(state, kept), lenses=lenses, shape=np.zeros(len(shapes)))
-    walk = adjust(live, begin, layout, tolerance=1e-4)
-    final = _put_back(replace(state, lenses=walk.state.lenses), walk.state, kept)
+        used = again
     freedom = max(1, 2 * live.count - layout.rig_size - 6 * live.views)
     return Fit(
-        pictures, used, kept, final, layout, walk.normals, order, reason, shapes,
-        float(np.sqrt(walk.normals.cost / freedom)), steps + walk.steps, walk.converged, opened.turned,
+        pictures, used if last == ROUNDS - 1 else again, kept, state, layout, walk.normals, chosen.order,
+        chosen.reason, chosen.shapes, float(np.sqrt(walk.normals.cost / freedom)), steps, walk.converged,
+        opened.turned,
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Choice:
+    """The model taken: lens order, why, and the plate terms that are free."""
+
+    order: str
+    reason: str
+    shapes: tuple[int, ...]
+
+
+def _begin(state: State, chosen: Choice, layout: Layout) -> State:
+    """Where the chosen model starts: terms it does not have at zero."""
+    held = np.where(order_mask(FULL), 0.0, state.lenses)
+    shape = state.shape if len(state.shape) == len(chosen.shapes) else np.zeros(len(chosen.shapes))
+    return replace(state, lenses=np.where(layout.lens_free, state.lenses, held), shape=shape)
 
 
 def _layout(pictures: Pictures, order: str, basis: FloatArray) -> Layout:
@@ -118,17 +129,19 @@ def _put_back(state: State, part: State, kept: IntArray) -> State:
     return replace(part, view_r=view_r, view_t=view_t)
 
 
-def _without_outliers(problem: Problem, pictures: Pictures, normals: BundleNormals) -> Pictures:
+def _without_outliers(problem: Problem, pictures: Pictures, residual: FloatArray) -> Pictures:
     """Weights of points and pictures that do not fit set to zero, by the rule in the limits table."""
-    norm = np.sqrt((normals.residual**2).sum(axis=1)) * pictures.weight
+    norm = np.sqrt((residual**2).sum(axis=1)) * pictures.weight
     seen = pictures.weight > 0.0
     # Median of a Rayleigh-distributed length is sqrt(2 ln 2) sigma.
     sigma = float(np.median(norm[seen])) / np.sqrt(2.0 * np.log(2.0))
     forced = problem.forced[pictures.view]
     far = (norm > limit("solve_point_sigmas") * sigma) & ~forced[:, None]
-    middle = np.array([np.median(row[s]) if s.any() else 0.0 for row, s in zip(norm, seen, strict=True)])
+    counts = seen.sum(axis=1)
+    ranked = np.sort(np.where(seen, norm, np.inf), axis=1)
+    middle = np.where(counts > 0, ranked[np.arange(len(norm)), np.maximum(counts - 1, 0) // 2], 0.0)
     odd = (middle > limit("solve_view_ratio") * np.median(middle)) & ~forced
-    share = (far & seen).sum(axis=1) / np.maximum(1, seen.sum(axis=1))
+    share = (far & seen).sum(axis=1) / np.maximum(1, counts)
     odd |= (share > limit("solve_bad_share")) & ~forced
     if np.mean(odd) > 0.5:
         odd[:] = False
@@ -138,7 +151,7 @@ def _without_outliers(problem: Problem, pictures: Pictures, normals: BundleNorma
 
 def _choose(
     problem: Problem, pictures: Pictures, state: State, orders: list[str], full: FloatArray
-) -> tuple[str, str, tuple[int, ...], FloatArray]:
+) -> Choice:
     """Lens order and plate terms by held-out views and Schwarz's criterion, from one
     linearisation with everything free."""
     even_only = bool(problem.ambiguous.any())
@@ -181,7 +194,7 @@ def _choose(
         f"({gain_sigmas(picked, rest):+.1f} scatter against {richest}, "
         f"criterion {rest.criterion - picked.criterion:+.1f})"
     )
-    return picked.name, reason, tuple(int(t) for t in terms) if is_bent else (), picked.change
+    return Choice(picked.name, reason, tuple(int(t) for t in terms) if is_bent else ())
 
 
 def _shape_views(problem: Problem) -> float:

@@ -21,12 +21,12 @@ from .start import resected
 @dataclass(frozen=True, slots=True, eq=False)
 class Opened:
     """Start of the joint adjustment: `pictures` with the numbering made consistent, `state`,
-    `turned` bool (C, V), and each camera's own rms (px) while starting."""
+    `turned` bool (C, V), and the steps taken so far."""
 
     pictures: Pictures
     state: State
     turned: BoolArray
-    warm: bool
+    steps: int
 
 
 def open_cold(problem: Problem) -> Opened | Nothing:
@@ -34,7 +34,7 @@ def open_cold(problem: Problem) -> Opened | Nothing:
 
     ``Nothing``: ``"no convergence"`` (names the camera), ``"no shared view"``.
     """
-    lenses, r, t = [], [], []
+    lenses, r, t, steps = [], [], [], 0
     pictures = problem.pictures
     seen = np.zeros((pictures.cameras, pictures.views), dtype=bool)
     for camera, name in enumerate(problem.cameras):
@@ -42,22 +42,23 @@ def open_cold(problem: Problem) -> Opened | Nothing:
         order = "k1 k2 p1 p2" if own.views >= 6 else "k1"
         mono = solve_mono(
             own, problem.sizes_px[camera], problem.focal_hint_px(camera), order,
-            huber=HUBER, tolerance=0.03,
+            huber=HUBER, tolerance=3.0,
         )
         if isinstance(mono, Nothing):
             return Nothing(mono.why, {**mono.numbers, "camera": name})
         lenses.append(mono.lens)
+        steps += mono.steps
         at = pictures.view[pictures.camera == camera]
         seen[camera, at] = True
         full_r, full_t = np.tile(np.eye(3), (pictures.views, 1, 1)), np.zeros((pictures.views, 3))
         full_r[at], full_t[at] = mono.view_r, mono.view_t
         r.append(full_r)
         t.append(full_t)
-    return _joined(problem, np.array(lenses), seen, np.array(r), np.array(t), warm=False)
+    return _joined(problem, np.array(lenses), seen, np.array(r), np.array(t), steps)
 
 
 def _joined(
-    problem: Problem, lenses: FloatArray, seen: BoolArray, r: FloatArray, t: FloatArray, *, warm: bool
+    problem: Problem, lenses: FloatArray, seen: BoolArray, r: FloatArray, t: FloatArray, steps: int
 ) -> Opened | Nothing:
     points = problem.pictures.points_mm
     poses = MonoPoses(
@@ -84,7 +85,7 @@ def _joined(
     view_r = back @ own_r
     view_t = np.einsum("vij,vj->vi", back, own_t - related.cam_t[first])
     state = State(lenses, related.cam_r, related.cam_t, view_r, view_t, np.zeros(0))
-    return Opened(pictures, state, related.turned, warm)
+    return Opened(pictures, state, related.turned, steps)
 
 
 def open_warm(problem: Problem, start: Estimate) -> Opened | Nothing:
@@ -117,7 +118,7 @@ def open_warm(problem: Problem, start: Estimate) -> Opened | Nothing:
         state, was_turned = _place_fresh(problem, state, fresh, was_turned)
     if ids is not None and was_turned.any():
         pictures = turned(pictures, was_turned[pictures.camera, pictures.view], ids)
-    return Opened(pictures, state, was_turned, True)
+    return Opened(pictures, state, was_turned, 0)
 
 
 def _place_fresh(

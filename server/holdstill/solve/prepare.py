@@ -95,13 +95,11 @@ def _usable(
     count = (pictures.weight > 0.0).sum(axis=1)
     enough = count >= min(fewest, len(pictures.points_mm))
     reasons = np.where(enough, "", "too few points").astype(object)
-    for index in np.flatnonzero(enough):
-        used = pictures.weight[index] > 0.0
-        spread = np.linalg.svd(
-            pictures.points_mm[used, :2] - pictures.points_mm[used, :2].mean(axis=0), compute_uv=False
-        )
-        if spread[1] < 0.02 * spread[0]:
-            reasons[index] = "points in a line"
+    seen = (pictures.weight > 0.0)[:, :, None]
+    plane_mm = pictures.points_mm[:, :2]
+    off = (plane_mm - (plane_mm * seen).sum(axis=1, keepdims=True) / np.maximum(count, 1)[:, None, None]) * seen
+    spread = np.linalg.eigvalsh(np.swapaxes(off, 1, 2) @ off)
+    reasons[enough & (spread[:, 0] < 4e-4 * spread[:, 1])] = "points in a line"
     plane = np.flatnonzero(reasons == "")
     if len(plane):
         maps = homographies(pictures.points_mm, pictures.pixels[plane], pictures.weight[plane])

@@ -43,11 +43,14 @@ def disagreement(fitted: Fit, camera: int, variance: float) -> Disagreement | No
     shared = np.intersect1d(mine, others)
     if len(shared) < 4:
         return None
-    state, _ = settle(pictures, fitted.state, basis, huber=HUBER, steps=4)
-    layout = Layout(np.zeros_like(fitted.layout.lens_free), basis, pictures.views)
-    normals = evaluate(pictures, state, layout)
-    each, gradient = normals.view_information()
-    at = 6 * (camera - 1)
+    if len(fitted.views) == pictures.views:
+        each, gradient = fitted.normals.view_information()
+        at = int(fitted.layout.lens_free.sum()) + 6 * (camera - 1)
+    else:
+        state, _ = settle(pictures, fitted.state, basis, huber=HUBER, steps=4)
+        layout = Layout(np.zeros_like(fitted.layout.lens_free), basis, pictures.views)
+        each, gradient = evaluate(pictures, state, layout).view_information()
+        at = 6 * (camera - 1)
     information = each[shared][:, at : at + 6, at : at + 6] / variance
     slope = gradient[shared][:, at : at + 6] / variance
     scale = 1.0 / np.sqrt(np.einsum("nii->ni", information).mean(axis=0))

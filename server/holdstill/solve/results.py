@@ -9,6 +9,7 @@ import numpy as np
 from holdstill.geometry.lens import PARAMETERS, lens_of
 from holdstill.geometry.poses import compose, invert, pose_of
 from holdstill.geometry.quantities import POSE_PARAMETERS
+from holdstill.geometry.rotations import rotation_vector
 from holdstill.geometry.two_view import baseline_mm, epipolar_px, stereo_angle_deg
 from holdstill.records import (
     CameraEstimate,
@@ -21,7 +22,7 @@ from holdstill.records import (
     ViewFit,
 )
 
-from .bundle import Layout, State, evaluate
+from .bundle import Layout, State, residuals
 from .causes import traced
 from .checks import plausibility
 from .descent import covariance
@@ -64,7 +65,8 @@ def estimate_of(problem: Problem, fitted: Fit) -> Estimate:
     jack = None if jack is None else jack[:size, :size]
     weights = weights_matrix(rows, wanted, free)
     names = _names(problem.cameras, fitted.layout)
-    fits = view_fits(problem, fitted, weights)
+    residual = _residuals(fitted)
+    fits = view_fits(problem, fitted, weights, residual)
     shape = None
     if fitted.shape_terms:
         terms = np.zeros(7)
@@ -73,7 +75,6 @@ def estimate_of(problem: Problem, fitted: Fit) -> Estimate:
         spread[np.ix_(fitted.shape_terms, fitted.shape_terms)] = with_shape[size:, size:]
         shape = plate_shape(problem.plate, shape_basis(problem.plate), terms, spread)
     used_weight = fitted.used.weight
-    residual = _residuals(fitted)
     monos = [alone(fitted, c) for c in range(len(problem.cameras))]
     found = Estimate(
         rms_px=rms_px(residual, used_weight),
@@ -125,7 +126,11 @@ def jackknife(information: FloatArray, gradient: FloatArray) -> FloatArray | Non
     count = len(information)
     scale = 1.0 / np.sqrt(np.maximum(np.diag(total), 1e-300))
     unit = (total[None] - information) * scale[:, None] * scale[None, :]
-    if count < 3 or np.linalg.eigvalsh(unit).min() < 1e-12:
+    if count < 3:
+        return None
+    try:
+        np.linalg.cholesky(unit - 1e-12 * np.eye(len(scale)))
+    except np.linalg.LinAlgError:
         return None
     steps = -np.linalg.solve(unit, (gradient * scale)[:, :, None])[:, :, 0] * scale
     return np.asarray((count - 1) / count * steps.T @ steps)
@@ -146,17 +151,14 @@ def _names(cameras: tuple[str, ...], layout: Layout) -> tuple[str, ...]:
     return tuple(n for n, keep in zip(lens + pose, free, strict=True) if keep)
 
 
-def _full_layout(fitted: Fit, views: int) -> Layout:
-    return replace(fitted.layout, views=views)
-
-
 def _residuals(fitted: Fit) -> FloatArray:
     """Residuals (G, 2, P) of all pictures' points, set-aside ones included."""
-    layout = _full_layout(fitted, fitted.pictures.views)
-    return evaluate(fitted.pictures, fitted.state, layout).residual
+    return residuals(fitted.pictures, fitted.state, fitted.layout.basis)
 
 
-def view_fits(problem: Problem, fitted: Fit, weights: FloatArray) -> tuple[ViewFit, ...]:
+def view_fits(
+    problem: Problem, fitted: Fit, weights: FloatArray, residual: FloatArray
+) -> tuple[ViewFit, ...]:
     """How each view fits, those set aside included (their pose fitted to the finished rig)."""
     pictures = fitted.pictures
     kept = np.zeros(pictures.views, dtype=bool)
@@ -169,9 +171,10 @@ def view_fits(problem: Problem, fitted: Fit, weights: FloatArray) -> tuple[ViewF
             view_r=np.where(kept[:, None, None], state.view_r, others.view_r),
             view_t=np.where(kept[:, None], state.view_t, others.view_t),
         )
-    residual = evaluate(pictures, state, _full_layout(fitted, pictures.views)).residual
+        residual = residuals(pictures, state, fitted.layout.basis)
     gains = _gains(fitted, weights)
     ids = problem.plate.turned_ids()
+    turns = rotation_vector(state.view_r)
     out = []
     for v, view in enumerate(problem.views):
         rms, left = {}, {}
@@ -186,7 +189,7 @@ def view_fits(problem: Problem, fitted: Fit, weights: FloatArray) -> tuple[ViewF
                 row = row[ids]
             left[name] = row[view.sightings[name].point_ids]
         out.append(
-            ViewFit(view.view_id, pose_of(state.view_r[v], state.view_t[v]), rms, left, gains.get(v))
+            ViewFit(view.view_id, Pose.of(turns[v], state.view_t[v]), rms, left, gains.get(v))
         )
     return tuple(out)
 
@@ -265,7 +268,7 @@ def alone(fitted: Fit, camera: int) -> Alone | None:
     )
     lens = fitted.state.lenses[camera][None]
     state = State(lens, np.eye(3)[None], np.zeros((1, 3)), view_r, view_t, np.zeros(0))
-    walk = adjust(by_itself, state, layout, tolerance=0.1)
+    walk = adjust(by_itself, state, layout, tolerance=1.0)
     freedom = max(1, 2 * by_itself.count - layout.rig_size - 6 * count)
     return Alone(rms_px(walk.normals.residual, by_itself.weight), walk.normals.cost / freedom)
 

@@ -11,7 +11,7 @@ from holdstill.limits import limit
 from holdstill.records import Estimate, Nothing, Plate, Rig, View
 
 from .fitting import Fit, fit
-from .mono import LENS_ORDERS
+from .mono import LENS_ORDERS, valley_rise
 from .opening import open_cold, open_warm
 from .prepare import prepare
 from .results import estimate_of
@@ -78,18 +78,23 @@ def solve(
 
 
 def _too_alike(fitted: Fit, cameras: Sequence[str]) -> Nothing | None:
+    """Whether some focal length is not determined: by its sigma, and, where that is not tiny, by
+    walking along the valley, since far from linear a sigma can't be trusted."""
     information = fitted.normals.view_information()[0].sum(axis=0)
     scale = 1.0 / np.sqrt(np.maximum(np.diag(information), 1e-300))
-    inverse = np.linalg.pinv(information * scale[:, None] * scale[None, :], rcond=1e-14)
-    sigma = fitted.sigma0 * np.sqrt(np.maximum(np.diag(inverse), 0.0)) * scale
+    values, vectors = np.linalg.eigh(information * scale[:, None] * scale[None, :])
+    sigma = fitted.sigma0 * scale * np.sqrt((vectors**2 / np.maximum(values, 1e-16)).sum(axis=1))
     worst, at = 0.0, 0
     for camera in range(len(cameras)):
         index = int(fitted.layout.lens_free.ravel()[: 9 * camera].sum())
         share = float(sigma[index] / abs(fitted.state.lenses[camera, 0]))
         if share > worst:
             worst, at = share, camera
+    numbers = {"camera": cameras[at], "focal_sigma_percent": round(100 * worst, 1)}
     if worst > limit("solve_focal_unknown") or (not fitted.converged and worst > 0.01):
-        return Nothing(
-            "views too alike", {"camera": cameras[at], "focal_sigma_percent": round(100 * worst, 1)}
-        )
+        return Nothing("views too alike", numbers)
+    if worst > limit("solve_focal_doubtful"):
+        rise = valley_rise(fitted.used, fitted.state, at, 1.0 + 3.0 * worst, fitted.order)
+        if rise < 0.25 * 9.0 * fitted.sigma0**2:
+            return Nothing("views too alike", numbers)
     return None

@@ -7,8 +7,8 @@ import numpy as np
 from holdstill.geometry import undistort
 from holdstill.records import FloatArray
 
-from .bundle import Layout, State, evaluate
-from .observations import Pictures
+from .bundle import Layout, State, evaluate, places
+from .observations import BoolArray, Pictures
 
 
 def homographies(points_mm: FloatArray, pixels: FloatArray, weight: FloatArray) -> FloatArray:
@@ -46,8 +46,9 @@ def homographies(points_mm: FloatArray, pixels: FloatArray, weight: FloatArray) 
     return np.asarray(found / np.where(np.abs(last) < 1e-300, 1e-300, last))
 
 
-def focal_px(maps: FloatArray, size_px: tuple[int, int]) -> float | None:
-    """Focal length (px) of a camera with square pixels and its axis in the picture's centre.
+def focal_px(maps: FloatArray, size_px: tuple[int, int]) -> tuple[float | None, bool]:
+    """Focal length (px) of a camera with square pixels and its axis in the picture's centre, and
+    whether the views agree on it within a fifth.
 
     From homographies (G, 3, 3): the two plate axes are perpendicular and equally long. None when
     no view is tilted enough to tell. Source: Z. Zhang, IEEE PAMI 22 (2000) 1330-1334, section 3.1
@@ -65,10 +66,12 @@ def focal_px(maps: FloatArray, size_px: tuple[int, int]) -> float | None:
     strength = float(left @ left)
     inverse_f2 = float(left @ right) / max(strength, 1e-300)
     if strength < 1e-12 or inverse_f2 <= 0.0:
-        return None
+        return None, False
+    scatter = float(np.mean((right - left * inverse_f2) ** 2) / strength) ** 0.5
     focal = inverse_f2**-0.5
     longest = float(max(size_px))
-    return focal if 0.3 * longest < focal < 40.0 * longest else None
+    inside = 0.3 * longest < focal < 40.0 * longest
+    return (focal if inside else None), inside and scatter < 0.4 * inverse_f2
 
 
 def plane_poses(maps: FloatArray, lens: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -154,13 +157,11 @@ def _moved_views(state: State, change: FloatArray) -> State:
     )
 
 
-def _in_front(pictures: Pictures, state: State) -> FloatArray:
-    from .bundle import project_pictures
-
-    z = project_pictures(pictures, state, np.zeros((0, len(pictures.points_mm), 3)))[2]
+def _in_front(pictures: Pictures, state: State) -> BoolArray:
+    points, turn, pivot, _, cam_t = places(pictures, state, np.zeros((0, 1, 3)))
+    z = turn[:, 2] @ points.T + (pivot + cam_t)[:, 2:]
     bad = ((z <= 0.0) & (pictures.weight > 0.0)).any(axis=1)
-    count = np.bincount(pictures.view[bad], minlength=pictures.views)
-    return np.asarray(count == 0)
+    return np.asarray(np.bincount(pictures.view[bad], minlength=pictures.views) == 0)
 
 
 def view_costs(pictures: Pictures, residual: FloatArray, robust: FloatArray) -> FloatArray:
