@@ -7,8 +7,10 @@ from dataclasses import dataclass, field
 
 from .advice import Advice, Say, Step, Trouble, Verdict
 from .cue import Place
-from .estimate import CameraEstimate, Check, PairEstimate, PlateShape, ProofResult, Quantity
+from .estimate import CameraEstimate, Check, DriftResult, PairEstimate, PlateShape, ProofResult, Quantity
+from .lamps import Lamp
 from .measures import FrameMeasures
+from .rig import Rig
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,3 +159,9 @@ class Snapshot:
     operator_faces_cameras: bool = True
     sim: SimState | None = None
     lens_reason: str = ""
+    rig: Rig | None = None
+    """The rig as described, for the Rig step."""
+    drift: DriftResult | None = None
+    """The newest recheck, or None."""
+    lamps: tuple[Lamp, ...] = ()
+    """Lamps inferred from glare."""
