@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from holdstill.phrases.cues import cue_detail, order_words, trouble_short
@@ -11,6 +11,7 @@ from holdstill.records import Advice, CameraState, Order, Quantity, Snapshot, St
 
 from .charts import dial_mark, field_cells, focus_path, needle_deg, trace_drawing
 from .move import move_drawing
+from .panels import step_panel
 from .words import Words, quantity_name
 
 Context = dict[str, Any]
@@ -57,7 +58,12 @@ def _cue(snapshot: Snapshot, words: Words) -> Context:
         big, detail = headline, words.say(advice.remedy)
     elif advice.order in _BIG_ORDERS:
         big = order
-        detail = headline if headline != order else words.say(advice.remedy)
+        if advice.order is Order.KEPT:
+            detail = words.key("panel.so-far", kept=snapshot.kept_count)
+        elif advice.remedy is not None:
+            detail = words.say(advice.remedy)
+        elif advice.order is Order.HOLD_STILL:
+            detail = words.key("cue.still.detail")
     else:
         big = headline
         if advice.remedy is not None:
@@ -76,7 +82,12 @@ def _cue(snapshot: Snapshot, words: Words) -> Context:
 
 def _order(snapshot: Snapshot, words: Words) -> Context:
     advice = snapshot.advice
-    shown = advice.trouble is None and advice.order not in _QUIET_ORDERS and not snapshot.advice.remedy
+    shown = (
+        advice.trouble is None
+        and advice.cue is not None
+        and advice.order not in _QUIET_ORDERS
+        and advice.remedy is None
+    )
     text = words.say(order_words(advice.order))
     return {
         "shown": shown and text != words.say(advice.headline),
@@ -104,30 +115,66 @@ def _signal(snapshot: Snapshot, words: Words) -> Context:
     }
 
 
+def panel_of(snapshot: Snapshot) -> str:
+    """What the stage shows: gauges, a trouble's picture, the drawing of the move, or the step's own
+    panel."""
+    advice = snapshot.advice
+    if snapshot.step in _GAUGED:
+        return snapshot.step.value
+    if advice.trouble is not None:
+        return "trouble"
+    if advice.cue is not None:
+        return "move"
+    return (
+        "poses"
+        if snapshot.step is Step.POSES and advice.order is not Order.DONE
+        else f"{snapshot.step.value}"
+    )
+
+
 def _stage(snapshot: Snapshot, words: Words) -> Context:
     advice = snapshot.advice
-    step = snapshot.step
+    panel = panel_of(snapshot)
+    drawing = move_drawing(
+        advice, faces_cameras=snapshot.operator_faces_cameras, cameras=len(snapshot.cameras)
+    )
     return {
-        "panel": step.value if step in _GAUGED else "move",
+        "panel": panel,
         "trouble": advice.trouble.value if advice.trouble else "",
         "kind": kind_of(advice),
-        "move": move_drawing(
-            advice, faces_cameras=snapshot.operator_faces_cameras, cameras=len(snapshot.cameras)
-        ),
+        "move": drawing if panel == "move" else None,
         "move_words": words.key(
             "drawing.faces" if snapshot.operator_faces_cameras else "drawing.behind",
             move=words.say(advice.headline),
         ),
-        "cameras": [camera_view(c, words) for c in snapshot.cameras if step in _GAUGED],
+        "cameras": [camera_view(c, words) for c in snapshot.cameras if snapshot.step in _GAUGED],
+        "known": step_panel(snapshot, words) if panel not in ("move", "trouble") else {},
+        "safety": [words.key(f"safety.{name}") for name in _SAFETY.get(snapshot.step, ())],
     }
+
+
+_SAFETY = {
+    Step.RIG: ("cables", "rules"),
+    Step.LIGHT: ("lamps", "strobe"),
+    Step.POSES: ("machine", "stop"),
+    Step.RECHECK: ("machine",),
+}
+"""Safety sentences at the step where the hazard is met."""
 
 
 def _stage_reads(snapshot: Snapshot) -> tuple[object, ...]:
     advice = snapshot.advice
     guide = advice.guide
+    panel = panel_of(snapshot)
     live = snapshot.cameras if snapshot.step in _GAUGED else len(snapshot.cameras)
+    known: tuple[object, ...] = ()
+    if panel not in ("move", "trouble", *_GAUGED):
+        known = (
+            snapshot.verdict, snapshot.quantities, snapshot.proof, snapshot.files, snapshot.drift,
+            snapshot.rig, snapshot.plate_words, snapshot.rms_px, snapshot.solving, snapshot.kept_count,
+        )  # fmt: skip
     return (
-        snapshot.step, advice.trouble, kind_of(advice), advice.cue, advice.headline, live,
+        panel, snapshot.step, advice.trouble, kind_of(advice), advice.cue, advice.headline, live, known,
         snapshot.operator_faces_cameras,
         guide.part if guide else None, guide.direction if guide else None,
     )  # fmt: skip
@@ -320,21 +367,78 @@ def _bench_notes(snapshot: Snapshot, words: Words) -> Context:
     }
 
 
-def _acts(snapshot: Snapshot, words: Words) -> Context:
-    del words
+@dataclass(frozen=True, slots=True)
+class Act:
+    """A button of the bar: the tap it makes, its words' key, the cue it belongs to, and its look."""
+
+    kind: str
+    words: str
+    cue: int | None = None
+    values: Mapping[str, str] = field(default_factory=dict)
+    look: str = ""
+
+
+_NEXT = {
+    Step.RIG: Step.FOCUS,
+    Step.FOCUS: Step.LIGHT,
+    Step.LIGHT: Step.POSES,
+    Step.PROOF: Step.HANDOVER,
+    Step.HANDOVER: Step.RECHECK,
+}
+
+
+def acts(snapshot: Snapshot) -> tuple[Act, ...]:
+    """The few taps that make sense now; the last one is the main one."""
+    step = snapshot.step
     cue = snapshot.advice.cue
+    if snapshot.paused:
+        return (Act("resume", "act.resume", look="main"),)
+    if step is Step.FOCUS:
+        return (Act("forget-sharpness", "panel.focus.forget"), _next(step))
+    if step is Step.LIGHT:
+        return (Act("set-exposure", "panel.light.set"), _next(step))
+    if step is Step.RIG:
+        return (_next(step),)
+    if step is Step.HANDOVER:
+        done = bool(snapshot.files)
+        write = Act("hand-over", "act.hand-over", look="" if done else "main")
+        return (write, _next(step)) if done else (_next(step, look=""), write)
+    if step is Step.RECHECK:
+        return (Act("recheck", "act.recheck", look="main"),)
+    made = [Act("pause", "act.pause")]
+    if snapshot.kept_count:
+        made.append(Act("drop-last", "act.drop"))
+    if cue is not None:
+        made.append(Act("skip-cue", "act.another", cue.number))
+        made.append(Act("take-now", "act.take", cue.number, look="main take"))
+    elif step is Step.PROOF and snapshot.proof is not None:
+        made.append(_next(step))
+    elif snapshot.quantities:
+        made.append(Act("prove", "act.prove", look="main"))
+    return tuple(made)
+
+
+def _next(step: Step, look: str = "main") -> Act:
+    following = _NEXT[step].value
+    return Act("enter-step", f"act.next.{following}", values={"step": following}, look=look)
+
+
+def _acts(snapshot: Snapshot, words: Words) -> Context:
     return {
-        "cue": cue.number if cue else None,
-        "paused": snapshot.paused,
-        "kept": snapshot.kept_count,
-        "step": snapshot.step.value,
+        "acts": acts(snapshot),
         "faces": snapshot.operator_faces_cameras,
+        "lead": words.key("act.bar"),
     }
 
 
 def _sim(snapshot: Snapshot, words: Words) -> Context:
     del words
     return {"sim": snapshot.sim}
+
+
+def _side(snapshot: Snapshot, words: Words) -> Context:
+    del words
+    return {"faces": snapshot.operator_faces_cameras}
 
 
 def _reads(*names: str) -> Callable[[Snapshot], tuple[object, ...]]:
@@ -346,7 +450,7 @@ FRAGMENTS: Mapping[str, Fragment] = {
     for fragment in (
         Fragment("signal", _reads("advice", "paused", "step", "kept_count"), _signal),
         Fragment("rail", _reads("session_name", "step", "steps"), _rail),
-        Fragment("cue", _reads("advice", "step"), _cue),
+        Fragment("cue", _reads("advice", "step", "kept_count"), _cue),
         Fragment("stage", _stage_reads, _stage),
         Fragment("order", _reads("advice"), _order),
         Fragment("eyes", _reads("cameras", "advice"), _eyes),
@@ -370,9 +474,8 @@ FRAGMENTS: Mapping[str, Fragment] = {
             _bench_notes,
         ),
         Fragment("step-list", _reads("steps", "step"), _step_list),
-        Fragment(
-            "acts", lambda s: (s.advice.cue, s.paused, s.kept_count, s.step, s.operator_faces_cameras), _acts
-        ),
+        Fragment("acts", lambda s: (acts(s), s.operator_faces_cameras), _acts),
+        Fragment("side", _reads("operator_faces_cameras"), _side),
         Fragment("sim", _reads("sim"), _sim),
     )
 }  # fmt: skip

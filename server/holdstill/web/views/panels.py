@@ -1,0 +1,84 @@
+"""What each step's own panel tells, when no cue is being asked for."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from holdstill.records import CameraDescription, Rig, Snapshot
+
+from .words import Words, figure, quantity_name
+
+
+def step_panel(snapshot: Snapshot, words: Words) -> dict[str, Any]:
+    """Everything that any step's panel shows; each shows what is its own."""
+    verdict = snapshot.verdict
+    drift = snapshot.drift
+    return {
+        "facts": rig_facts(snapshot, words),
+        "quantities": [
+            {
+                "name": quantity_name(q, words),
+                "value": figure(q.value, q.unit),
+                "goal": figure(q.goal, q.unit),
+                "met": q.value <= q.goal,
+                "over": min(1.0, q.goal / q.value) if q.value > 0 else 1.0,
+            }
+            for q in snapshot.quantities
+        ],
+        "rms": figure(snapshot.rms_px, "px") if snapshot.rms_px is not None else "",
+        "kept": snapshot.kept_count,
+        "solving": snapshot.solving,
+        "verdict": verdict.state.value,
+        "verdict_words": words.key(f"verdict.{verdict.state.value}"),
+        "verdict_what": words.key(
+            "verdict.withdrawn" if verdict.withdrawn else f"verdict.{verdict.state.value}.what"
+        ),
+        "reasons": [words.say(reason) for reason in verdict.reasons[:3]],
+        "remedy": words.say(verdict.remedy),
+        "proof": snapshot.proof,
+        "files": [(f.name, f.size_bytes) for f in snapshot.files],
+        "drift": drift,
+        "drift_mark": "" if drift is None else "stop" if drift.moved and drift.matters else "ready",
+    }
+
+
+def rig_facts(snapshot: Snapshot, words: Words) -> list[tuple[str, str]]:
+    """The rig as described: name and value, only what was said."""
+    facts = [(words.key("panel.plate"), snapshot.plate_words)]
+    rig = snapshot.rig
+    if rig is None:
+        seen = (camera.size_px for camera in snapshot.cameras)
+        for camera, size in zip(snapshot.cameras, seen, strict=True):
+            facts.append((camera.name, f"{size[0]} × {size[1]} px" if size else "–"))
+        return facts
+    facts += [(camera.name, _camera_words(camera)) for camera in rig.cameras]
+    return facts + _rig_numbers(rig, words)
+
+
+def _camera_words(camera: CameraDescription) -> str:
+    parts = []
+    if camera.width_px and camera.height_px:
+        parts.append(f"{camera.width_px} × {camera.height_px} px")
+    if camera.pixel_um:
+        parts.append(f"{camera.pixel_um:g} µm")
+    if camera.focal_mm:
+        parts.append(f"{camera.focal_mm:g} mm")
+    if camera.f_number:
+        parts.append(f"f/{camera.f_number:g}")
+    return ", ".join(parts) or "–"
+
+
+def _rig_numbers(rig: Rig, words: Words) -> list[tuple[str, str]]:
+    facts = []
+    if rig.stand_off_mm is not None:
+        facts.append((words.key("rig.stand-off"), f"{rig.stand_off_mm:g} mm"))
+    if rig.stereo_angle_deg is not None:
+        facts.append((words.key("panel.angle"), f"{rig.stereo_angle_deg:g}°"))
+    if rig.volume_mm is not None:
+        facts.append((words.key("rig.volume"), " × ".join(f"{side:g}" for side in rig.volume_mm) + " mm"))
+    if rig.tape_baseline_mm is not None:
+        sigma = f" ± {rig.tape_sigma_mm:g}" if rig.tape_sigma_mm is not None else ""
+        facts.append((words.key("rig.tape"), f"{rig.tape_baseline_mm:g}{sigma} mm"))
+    if rig.goal_displacement_um is not None:
+        facts.append((words.key("rig.goal"), f"{rig.goal_displacement_um:g} µm"))
+    return facts
