@@ -100,6 +100,14 @@ ROWS: tuple[Limit, ...] = (
         "a twentieth of the uncertainty is less than the uncertainty's own scatter",
     ),
     Limit(
+        "enough_margin",
+        0.5,
+        "1",
+        "when every quantity is below this share of its goal, the next view's promise no longer counts",
+        "chosen",
+        "the uncertainty's own scatter is 8-27 % with few views: half the goal is clear of it",
+    ),
+    Limit(
         "silence_ms",
         4000,
         "ms",

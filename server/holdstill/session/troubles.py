@@ -139,9 +139,25 @@ def _too_few(plate: Plate, camera: str, sighting: Sighting) -> Found | None:
     if share >= limit("keep_points_share") and (sighting.absolute or _whole(plate, sighting)):
         return None
     numbers: dict[str, float | int | str] = {"found": len(sighting.point_ids), "wanted": printed}
-    outside = printed - len(sighting.point_ids) - len(sighting.missing_ids)
-    trouble = Trouble.HALF_OUT if outside > len(sighting.missing_ids) else Trouble.FINGER
-    return Found(trouble, camera, numbers=numbers)
+    border = _border(sighting)
+    if border is not None:
+        return Found(Trouble.HALF_OUT, camera, border, numbers)
+    return Found(Trouble.FINGER, camera, numbers=numbers)
+
+
+def _border(sighting: Sighting) -> Place | None:
+    """The picture's border that cuts the plate: a point found lies within a row of it; None: none."""
+    width, height = sighting.image_size_px
+    row_px = 2.5 * (sighting.dot_diameter_px or 0.02 * width)
+    (left, top), (right, bottom) = sighting.points_px.min(axis=0), sighting.points_px.max(axis=0)
+    gaps = {
+        Place.LEFT: float(left),
+        Place.TOP: float(top),
+        Place.RIGHT: width - 1 - float(right),
+        Place.BOTTOM: height - 1 - float(bottom),
+    }
+    nearest = min(gaps, key=lambda place: gaps[place])
+    return nearest if gaps[nearest] < row_px else None
 
 
 def _whole(plate: Plate, sighting: Sighting) -> bool:

@@ -141,12 +141,14 @@ def kept_poses(state: State) -> tuple[Pose, ...]:
 
 
 def enough(state: State) -> bool:
-    """Whether the views so far reach every goal and the next promises little."""
+    """Whether the views so far reach every goal, with margin or with little to be had from more."""
     estimate = state.estimate
     if estimate is None or len(estimate.used_view_ids) < limit("enough_views"):
         return False
     if any(q.value > q.goal for q in estimate.quantities) or not estimate.quantities:
         return False
+    if all(q.value <= limit("enough_margin") * q.goal for q in estimate.quantities):
+        return True
     return state.cue is None or state.cue_spent or state.cue.gain < limit("enough_gain")
 
 
