@@ -11,9 +11,18 @@ from .control import Change, read
 from .held import Held, held_of, pose_of
 from .light import GLARING, OBLIQUE, Lamp, mirror_point_mm
 from .operator import Lapse, Operator, Skill, sloppy
-from .optics import SimCamera, SimRig, circle_of_confusion_mm, converging, demo_rig, reference_rig
+from .optics import (
+    SimCamera,
+    SimRig,
+    binned,
+    circle_of_confusion_mm,
+    converging,
+    demo_rig,
+    reference_rig,
+    window,
+)
 from .quick import Grain, QuickCamera, quick_exposed
-from .render import Blur, BlurKind, binned, exact, exact_level, true_points_px, window
+from .render import Blur, BlurKind, exact, exact_level, true_points_px
 from .scene import PlateBody, body
 from .sensor import Sensor, exposed, variance_gray2
 from .series import Shimmer, Unrest, focus_series, focus_series_speckle, light_factor, static_series

@@ -42,6 +42,7 @@ def shading(
     gloss: float,
     gloss_width_deg: float,
     ambient: float = 0.03,
+    shadows: Sequence[FloatArray | float] = (),
 ) -> tuple[FloatArray, FloatArray]:
     """Diffuse and mirrored light at points of a flat surface, as shares of the reference level.
 
@@ -49,14 +50,16 @@ def shading(
     (n,): what a white surface sends, by the cosine law and the square of the distance.  Second
     (n,): what the surface's gloss adds; greatest where the mirror direction ``l = 2 (n·v) n − v``
     meets a lamp, a Gaussian lobe of the angle between them (after Blinn, SIGGRAPH 1977, with the
-    lamp's own half size added in quadrature).
+    lamp's own half size added in quadrature).  `shadows`: for each lamp the share of its light that
+    arrives, (n,) or one number; empty: all of it.
     """
     white = np.full(len(points_mm), ambient)
     mirror = np.zeros(len(points_mm))
     to_camera = camera_mm - points_mm
     v = to_camera / np.linalg.norm(to_camera, axis=1, keepdims=True)
     reflected = 2 * (v @ normal)[:, None] * normal - v
-    for lamp in lamps:
+    for number, lamp in enumerate(lamps):
+        arrives = shadows[number] if shadows else 1.0
         to_lamp = lamp.place_mm() - points_mm
         distance = np.linalg.norm(to_lamp, axis=1)
         unit = to_lamp / distance[:, None]
@@ -64,12 +67,11 @@ def shading(
         facing = -lamp.z_mm / reference
         fall = (reference / distance) ** 2
         cosine = np.clip(unit @ normal, 0, None)
-        white += lamp.strength * fall * cosine / max(facing, 0.2)
+        white += arrives * lamp.strength * fall * cosine / max(facing, 0.2)
         off = np.degrees(np.arccos(np.clip(np.sum(unit * reflected, axis=1), -1, 1)))
         width = np.hypot(gloss_width_deg, lamp.half_size_deg)
-        mirror += np.where(
-            (cosine > 0) & (v @ normal > 0), gloss * lamp.strength * np.exp(-0.5 * (off / width) ** 2), 0.0
-        )
+        lobe = gloss * lamp.strength * np.exp(-0.5 * (off / width) ** 2)
+        mirror += np.where((cosine > 0) & (v @ normal > 0), arrives * lobe, 0.0)
     return white, mirror
 
 

@@ -227,6 +227,27 @@ class SimRig:
         )
 
 
+def window(camera: SimCamera, x0: int, y0: int, width: int, height: int) -> SimCamera:
+    """The same camera read out over a part of its sensor only (region of interest)."""
+    lens = replace(camera.lens, cx=camera.lens.cx - x0, cy=camera.lens.cy - y0, size_px=(width, height))
+    return replace(camera, lens=lens)
+
+
+def binned(camera: SimCamera, factor: int) -> SimCamera:
+    """The same camera with `factor` x `factor` pixels read as one."""
+    lens = camera.lens
+    middle = (factor - 1) / 2
+    small = replace(
+        lens,
+        fx=lens.fx / factor,
+        fy=lens.fy / factor,
+        cx=(lens.cx - middle) / factor,
+        cy=(lens.cy - middle) / factor,
+        size_px=(lens.size_px[0] // factor, lens.size_px[1] // factor),
+    )
+    return replace(camera, lens=small, pixel_um=camera.pixel_um * factor)
+
+
 _DISTORTION: tuple[tuple[float, float, float, float], ...] = (
     (-0.104, 0.118, 0.00042, -0.00031),
     (-0.097, 0.095, -0.00028, 0.00047),

@@ -7,7 +7,7 @@ finer than the pixels, blurred there, and averaged over each pixel.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 
 import cv2
@@ -125,27 +125,6 @@ def exact(
 ) -> Picture:
     """Picture by the exact path, uint8 or uint16 (h, w); `rng` None leaves out all noise."""
     return exposed(exact_level(setting, camera, blur=blur, behind=behind), sensor, rng)
-
-
-def window(camera: SimCamera, x0: int, y0: int, width: int, height: int) -> SimCamera:
-    """The same camera read out over a part of its sensor only (region of interest)."""
-    lens = replace(camera.lens, cx=camera.lens.cx - x0, cy=camera.lens.cy - y0, size_px=(width, height))
-    return replace(camera, lens=lens)
-
-
-def binned(camera: SimCamera, factor: int) -> SimCamera:
-    """The same camera with `factor` x `factor` pixels read as one."""
-    lens = camera.lens
-    middle = (factor - 1) / 2
-    small = replace(
-        lens,
-        fx=lens.fx / factor,
-        fy=lens.fy / factor,
-        cx=(lens.cx - middle) / factor,
-        cy=(lens.cy - middle) / factor,
-        size_px=(lens.size_px[0] // factor, lens.size_px[1] // factor),
-    )
-    return replace(camera, lens=small, pixel_um=camera.pixel_um * factor)
 
 
 def _sigma(blur: Blur, camera: SimCamera, depth_mm: float) -> float:

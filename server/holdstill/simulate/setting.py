@@ -69,7 +69,7 @@ def light_on_plate(
     points = moved(setting.thing.surface_mm(xy_mm), bench_from_plate)
     normal = -rotation_matrix(bench_from_plate.arrays()[0])[:, 2]
     eye = after(bench_from_rig, back(camera.pose_cam_from_rig)).arrays()[1]
-    white, mirror = shading(
+    return shading(
         points,
         normal,
         eye,
@@ -77,28 +77,32 @@ def light_on_plate(
         gloss=setting.thing.gloss,
         gloss_width_deg=setting.thing.gloss_width_deg,
         ambient=setting.ambient,
+        shadows=[_lamplight(setting, bench_from_plate, lamp, xy_mm) for lamp in light],
     )
-    return white * _hand_shadow(setting, bench_from_plate, light, xy_mm), mirror
 
 
-def _hand_shadow(
-    setting: Setting, bench_from_plate: Pose, lamps: Sequence[Lamp], xy_mm: FloatArray
-) -> FloatArray:
-    """Share of the light that the limbs before the plate leave, (n,)."""
+def _lamplight(setting: Setting, bench_from_plate: Pose, lamp: Lamp, xy_mm: FloatArray) -> FloatArray:
+    """Share of a lamp's light that the limbs before the plate let through, (n,).
+
+    Each limb's axis is thrown onto the plate along the lamp's rays; the edge is as soft as the way
+    from limb to plate times the lamp's size (panels with diffusers: a third of that way).
+    """
     left = np.ones(len(xy_mm))
-    total = sum(lamp.strength for lamp in lamps) + setting.ambient
-    for lamp in lamps:
-        lamp_plate = moved(lamp.place_mm()[None], back(bench_from_plate))[0]
-        if lamp_plate[2] > -50:
+    place = moved(lamp.place_mm()[None], back(bench_from_plate))[0]
+    if place[2] > -50:
+        return left
+    for limb in setting.limbs:
+        if not limb.front:
             continue
-        for limb in setting.limbs:
-            if not limb.front:
-                continue
-            shift = -lamp_plate[:2] / lamp_plate[2] * -limb.height_mm
-            base, tip = np.array(limb.base_mm) - shift, np.array(limb.tip_mm) - shift
-            axis = tip - base
-            t = np.clip((xy_mm - base) @ axis / (axis @ axis), 0, 1)
-            distance = np.linalg.norm(xy_mm - base - t[:, None] * axis, axis=1)
-            edge = (distance - limb.tip_radius_mm) / 3.0
-            left -= (lamp.strength / total) * 0.55 / (1 + np.exp(np.clip(2.2 * edge, -30, 30)))
-    return np.clip(left, 0.08, 1)
+        share = limb.height_mm / (-place[2] - limb.height_mm)
+        base, tip = (
+            np.array(end) - (place[:2] - np.array(end)) * share for end in (limb.base_mm, limb.tip_mm)
+        )
+        thrown = float(np.linalg.norm(place[:2] - np.array(limb.tip_mm))) * share
+        axis = tip - base
+        t = np.clip((xy_mm - base) @ axis / (axis @ axis), 0, 1)
+        distance = np.linalg.norm(xy_mm - base - t[:, None] * axis, axis=1)
+        soft = 1.0 + 0.33 * float(np.hypot(thrown, limb.height_mm))
+        edge = (distance - 0.9 * limb.tip_radius_mm) / soft
+        left *= 1 - 0.85 / (1 + np.exp(np.clip(4 * edge, -30, 30)))
+    return left
