@@ -6,20 +6,24 @@ only the centre (and ground, contrast) is each dot's own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from holdstill.records import FloatArray, Picture
 
 from .conic import dual_conics
 from .eccentricity import eccentricity_px
-from .score import Scores, Steps, score, solve_steps
+from .score import ROUND, Scores, Steps, score, solve_steps
 from .viewmap import ViewMap, fit_view_map
 
 _REACH = 3.2
 _PROBES = 9
+_SKEW_DOTS = 24
+_HELD_LEVELS = (1.01, 1.04, 1.08, 1.15, 1.25, 1.4)
+_EVERYWHERE = (-9.0, 9.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,6 +62,12 @@ class _View:
     contrast: float
     variance: tuple[float, float]
     pitch: float
+    ground: float = 0.0
+    """Level of the ground as fitted, grey values; with `contrast` it says where clipping begins."""
+    lean: FloatArray = field(default_factory=lambda: ROUND)
+    """How the blur depends on direction; see `score`."""
+    held: float = 0.0
+    """Level taken for a plateau that is clipped away (0: nothing clips)."""
 
     def shapes(self, which: NDArray[np.int64]) -> FloatArray:
         return np.asarray(self.view.jacobians(self.xy[which]) * self.radius)
@@ -77,13 +87,36 @@ class _View:
         return np.asarray(self.view(self.xy[which]) + eccentricity_px(self.view, self.xy[which], self.radius))
 
     def scores(
-        self, which: NDArray[np.int64], centres: FloatArray, slopes: FloatArray, stride: int = 1
+        self,
+        which: NDArray[np.int64],
+        centres: FloatArray,
+        slopes: FloatArray,
+        stride: int = 1,
+        sector: float = -1.0,
+        skew: bool = False,
     ) -> Scores:
         shapes = self.shapes(which)
         return score(
             self.image, centres, shapes, np.full(len(which), self.sigma), slopes, reach=_REACH,
-            gap=self.gap_px(shapes), variance=self.variance, clip=self.clip, stride=stride,
+            gap=self.gap_px(shapes), bounds=np.tile(self.clip_bounds(), (len(which), 1)), variance=self.variance,
+            clip=0.0 if self.contrast else self.clip, stride=stride, lean=self.lean, sector=sector, skew=skew,
         )  # fmt: skip
+
+    def clip_bounds(self) -> tuple[float, float]:
+        """Signed distances over sigma between which the model stays clear of the clipping level.
+
+        Judged by the model, not by the pixels: dropping pixels for their own noise would bias the
+        flanks (a truncated sample).
+        """
+        if self.clip <= 0 or not self.contrast:
+            return _EVERYWHERE
+        guard = 2.5 * np.sqrt(max(self.variance))
+        share = float(np.clip((self.clip - guard - self.ground) / self.contrast, 0.02, 0.98))
+        at = -float(ndtri(share))
+        bright = max(self.ground, self.ground + self.contrast)
+        if bright < self.clip - guard:
+            return _EVERYWHERE
+        return (at, 9.0) if self.contrast > 0 else (-9.0, at)
 
 
 def clip_level(image: Picture, full_scale: int) -> float:
@@ -151,15 +184,30 @@ def _probe(known: _View, which: NDArray[np.int64], centres: FloatArray) -> bool:
         area = np.maximum(fits[good, 2] * fits[good, 4] - fits[good, 3] ** 2, 1e-9) ** 0.25
         known.radius *= float(np.median(area / known.radius_px(shapes[good])))
     known.sigma = float(np.clip(0.12 * np.median(known.radius_px(shapes)), 0.8, 6.0))
-    slopes = np.zeros((len(some), 2))
     stride = 2 if np.median(known.radius_px(shapes)) > 14 else 1
-    for _ in range(5):
+    known.held = _HELD_LEVELS[-2] * known.clip
+    if not np.isfinite(_settle_probes(known, some, at, stride, rounds=5)):
+        return False
+    if known.clip > 0 and known.clip_bounds() != _EVERYWHERE:
+        _choose_held_level(known, some, at, stride)
+    _find_lean(known, some, at)
+    return abs(known.contrast) > 2 * np.sqrt(max(known.variance) / 50)
+
+
+def _settle_probes(known: _View, some: NDArray[np.int64], at: FloatArray, stride: int, *, rounds: int) -> float:
+    """Gauss-Newton rounds on the probe dots (`at` moves in place); their median misfit, inf if hopeless."""
+    slopes = np.zeros((len(some), 2))
+    misfit = np.inf
+    for _ in range(rounds):
         gathered = known.scores(some, at, slopes, stride)
-        steps = solve_steps(gathered, ramp_prior=np.zeros(len(some)), contrast_guess=known.contrast or 100.0, clip=known.clip, loose=9.0)
+        steps = solve_steps(
+            gathered, ramp_prior=np.zeros(len(some)), contrast_guess=known.contrast or 100.0, held=known.held,
+            loose=9.0,
+        )  # fmt: skip
         ok = steps.ok > 0
         if ok.sum() < 2:
-            return False
-        known.contrast = float(np.median(steps.contrast[ok]))
+            return np.inf
+        known.contrast, known.ground = float(np.median(steps.contrast[ok])), float(np.median(steps.ground[ok]))
         scale = float(np.median(known.radius_px(known.shapes(some)))) / known.radius
         limit_px = 0.7 * known.sigma
         at[ok] += np.clip(steps.shift[ok], -limit_px, limit_px)
@@ -167,19 +215,61 @@ def _probe(known: _View, which: NDArray[np.int64], centres: FloatArray) -> bool:
         ds = float(np.clip(np.median(steps.blur[ok]), -0.35 * known.sigma, 0.7 * known.sigma))
         known.radius += dr / scale
         known.sigma = max(known.sigma + ds, 0.33)
-        known.variance = _noise(gathered, steps, ok, known.variance)
+        known.variance = _noise(gathered, steps, ok, known.variance, rough=True)
+        misfit = float(np.median(steps.misfit[ok]))
         if abs(dr) < 0.01 and abs(ds) < 0.02 * known.sigma:
             break
-    return abs(known.contrast) > 2 * np.sqrt(max(known.variance) / 50)
+    return misfit
+
+
+def _find_lean(known: _View, some: NDArray[np.int64], at: FloatArray) -> None:
+    """Dependence of the blur on direction (motion, astigmatism), from the probe dots' edges.
+
+    The blur is fitted to the edges that face 0, 45, 90 and 135 degrees, each for itself; below 6 %
+    of the variance the blur is taken as round.
+    """
+    zero = np.zeros((len(some), 2))
+    for _ in range(3):
+        variances = []
+        for k in range(4):
+            gathered = known.scores(some, at, zero, sector=k * np.pi / 4)
+            steps = solve_steps(
+                gathered, ramp_prior=zero[:, 0], contrast_guess=known.contrast, held=known.held, least_used=0.0
+            )
+            here = 1 + known.lean[0] * np.cos(k * np.pi / 2) + known.lean[1] * np.sin(k * np.pi / 2)
+            ds = float(np.clip(np.median(steps.blur) / known.sigma, -0.4, 0.6))
+            variances.append(max(here, 0.05) * (1 + ds) ** 2)
+        a = sum(variances) / 4
+        lean = np.array([variances[0] - variances[2], variances[1] - variances[3]]) / (2 * a)
+        if np.hypot(*lean) < 0.06:
+            return
+        lean *= min(1.0, 0.93 / float(np.hypot(*lean)))
+        done = float(np.abs(lean - known.lean).max()) < 0.02
+        known.lean = lean
+        known.sigma *= float(np.sqrt(a))
+        if done:
+            return
+
+
+def _choose_held_level(known: _View, some: NDArray[np.int64], at: FloatArray, stride: int) -> None:
+    """Level of a clipped plateau: of a few, the one with which the probe dots' flanks fit best."""
+    best, chosen = np.inf, (known.held, known.radius, known.sigma, known.contrast, known.ground)
+    for share in _HELD_LEVELS:
+        known.held = share * known.clip
+        misfit = _settle_probes(known, some, at, stride, rounds=4)
+        if misfit < best:
+            best, chosen = misfit, (known.held, known.radius, known.sigma, known.contrast, known.ground)
+    known.held, known.radius, known.sigma, known.contrast, known.ground = chosen
 
 
 def _noise(
-    gathered: Scores, steps: Steps, good: NDArray[np.bool_], before: tuple[float, float]
+    gathered: Scores, steps: Steps, good: NDArray[np.bool_], before: tuple[float, float], *, rough: bool
 ) -> tuple[float, float]:
     """Noise variance of ground and dot from differences of pixels within the plateaus.
 
     Where one plateau is clipped away, its variance follows from the misfit of the flanks, variance
-    being linear in the level between the two (EMVA 1288's linear camera model).
+    being linear in the level between the two (EMVA 1288's linear camera model); `rough`: it is taken as
+    twice the other's, while the fit is not there yet.
     """
     plateau = gathered.plateau[good]
     counts, squares = plateau[:, 0::3].sum(axis=0), plateau[:, 2::3].sum(axis=0)
@@ -190,12 +280,15 @@ def _noise(
         return before
     if ground is not None and dot is not None:
         return ground, dot
-    misfit = float(np.median(steps.misfit[good])) * max(before)
+    known = float(dot if ground is None else ground or floor)
+    if rough:
+        return (2 * known, known) if ground is None else (known, 2 * known)
     share = float(np.median(gathered.normal[good, 0, 1] / np.maximum(gathered.normal[good, 0, 0], 1e-12)))
-    if ground is None:
-        assert dot is not None
-        return max(dot + (misfit - dot) / max(1 - share, 0.1), dot), dot
-    return ground, max(ground + (misfit - ground) / max(share, 0.1), ground)
+    mine = np.clip(share if ground is None else 1 - share, 0.05, 0.95)
+    clipped = before[0] if ground is None else before[1]
+    mean = float(np.median(steps.misfit[good])) * (clipped * (1 - mine) + known * mine)
+    clipped = float(np.clip((mean - known * mine) / (1 - mine), known, 8 * known))
+    return (clipped, known) if ground is None else (known, clipped)
 
 
 def _first_pass(
@@ -205,7 +298,7 @@ def _first_pass(
     n = len(which)
     stride = 3 if np.median(known.radius_px(known.shapes(which))) > 14 else 1
     steps = solve_steps(
-        known.scores(which, centres, np.zeros((n, 2)), stride), ramp_prior=np.zeros(n), contrast_guess=known.contrast, clip=known.clip
+        known.scores(which, centres, np.zeros((n, 2)), stride), ramp_prior=np.zeros(n), contrast_guess=known.contrast, held=known.held
     )
     ok = (steps.ok > 0) & (np.hypot(*steps.shift.T) < 2.5 * known.sigma + 0.5)
     ok &= steps.contrast * known.contrast > 0.2 * known.contrast**2
@@ -217,32 +310,61 @@ def _first_pass(
     scale = float(np.median(known.radius_px(known.shapes(which)))) / known.radius
     known.radius += float(np.clip(np.median(steps.radius[ok]), -0.5, 0.5)) / scale
     known.sigma = max(known.sigma + float(np.clip(np.median(steps.blur[ok]), -0.3, 0.3)), 0.33)
-    known.contrast = float(np.median(steps.contrast[ok]))
+    known.contrast, known.ground = float(np.median(steps.contrast[ok])), float(np.median(steps.ground[ok]))
     return centres, which
 
 
 def _final_pass(known: _View, which: NDArray[np.int64], centres: FloatArray) -> Dots | None:
     n = len(which)
     gathered = known.scores(which, centres, np.zeros((n, 2)))
-    steps = solve_steps(gathered, ramp_prior=np.full(n, 1e6 * abs(known.contrast)), contrast_guess=known.contrast, clip=known.clip)
+    steps = solve_steps(gathered, ramp_prior=np.full(n, 1e6 * abs(known.contrast)), contrast_guess=known.contrast, held=known.held)
     good = _plausible(known, steps, which, centres)
     if good.sum() < 6:
         return None
-    known.variance = _noise(gathered, steps, good, known.variance)
+    known.variance = _noise(gathered, steps, good, known.variance, rough=False)
     slopes = _light_slopes(steps, centres, good, known.contrast > 0)
     gathered = known.scores(which, centres, slopes)
-    steps = solve_steps(gathered, ramp_prior=np.full(n, 1e6 * abs(known.contrast)), contrast_guess=known.contrast, clip=known.clip)
+    steps = solve_steps(gathered, ramp_prior=np.full(n, 1e6 * abs(known.contrast)), contrast_guess=known.contrast, held=known.held)
     shaded, prior = _ramps(steps, good)
-    steps = solve_steps(gathered, ramp_prior=prior, contrast_guess=known.contrast, clip=known.clip)
+    steps = solve_steps(gathered, ramp_prior=prior, contrast_guess=known.contrast, held=known.held)
     good = _plausible(known, steps, which, centres)
     centres = centres + np.where(good[:, None], steps.shift, 0)
     late = good & (np.hypot(*steps.shift.T) > 0.12 * known.sigma)
     if late.any():
         again = solve_steps(
-            known.scores(which[late], centres[late], slopes[late]), ramp_prior=prior[late], contrast_guess=known.contrast, clip=known.clip
+            known.scores(which[late], centres[late], slopes[late]), ramp_prior=prior[late], contrast_guess=known.contrast, held=known.held
         )
         centres[late] += np.where((again.ok > 0)[:, None], again.shift, 0)
+    centres += _skew_shift(known, which, centres, slopes, good)
     return _collect(known, which, centres, steps, good, shaded)
+
+
+def _skew_shift(
+    known: _View,
+    which: NDArray[np.int64],
+    centres: FloatArray,
+    slopes: FloatArray,
+    good: NDArray[np.bool_],
+) -> FloatArray:
+    """Common shift (2,), px, from the symmetric edge's place to the blur's centroid; 0 if not sure.
+
+    A lopsided blur (coma) moves every dot of the view alike; measured on up to 24 clean dots with
+    the skew of the edge left free, and used only when it stands out five times above its scatter.
+    """
+    some = np.flatnonzero(good)
+    some = some[np.unique(np.linspace(0, len(some) - 1, min(_SKEW_DOTS, len(some))).astype(int))]
+    gathered = known.scores(which[some], centres[some], slopes[some], skew=True)
+    steps = solve_steps(
+        gathered, ramp_prior=np.full(len(some), 1e6 * abs(known.contrast)), contrast_guess=known.contrast,
+        held=known.held,
+    )  # fmt: skip
+    ok = steps.ok > 0
+    if ok.sum() < 8:
+        return np.zeros(2)
+    middle = np.median(steps.shift[ok], axis=0)
+    scatter = 1.4826 * np.median(np.abs(steps.shift[ok] - middle), axis=0) * 1.2533 / np.sqrt(ok.sum())
+    sure = np.hypot(*middle) > 5 * np.hypot(*scatter)
+    return np.asarray(middle if sure else np.zeros(2))
 
 
 def _plausible(
@@ -314,6 +436,8 @@ def _collect(
         return None
     which, centres, shaded = which[good], centres[good], shaded[good]
     sigmas = np.sqrt(0.5 * np.trace(steps.covariance[good], axis1=1, axis2=2))
+    if known.clip_bounds() != _EVERYWHERE:  # there the noise was worked out from the misfit
+        sigmas = sigmas * np.sqrt(float(np.median(steps.misfit[good])))
     points = centres - eccentricity_px(known.view, known.xy[which], known.radius)
     view, residuals = fit_view_map(known.xy[which], points, known.size, sigmas=sigmas)
     off = np.hypot(*residuals.T)

@@ -25,6 +25,7 @@ from holdstill.records import FloatArray, Picture
 from .compiled import compiled
 
 Floats = NDArray[np.float32]
+ROUND = np.zeros(2)
 COLUMNS = 8
 """Unknowns per dot: B, A, A dx, A dy, A dr, A ds, hx, hy."""
 _TABLE_REACH, _TABLE_STEPS = 8.0, 4096
@@ -61,20 +62,29 @@ def score(
     *,
     reach: float,
     gap: FloatArray,
+    bounds: FloatArray,
     variance: tuple[float, float],
     clip: float,
     stride: int = 1,
+    lean: FloatArray = ROUND,
+    sector: float = -1.0,
+    skew: bool = False,
 ) -> Scores:
     """Gather the normal equations of each dot from the pixels around its expected edge.
 
     image (H, W); centres (n, 2) px; shapes (n, 2, 2): unit circle -> ellipse, px; sigmas (n,): edge
     blur with the pixel's own, px; slopes (n, 2): relative illumination slope, 1/px; reach: half
-    width of the ring in units of sigma; gap (n,): most the ring may reach outward, px; variance:
+    width of the ring in units of sigma; gap (n,): most the ring may reach outward, px; bounds (n, 2):
+    least and greatest signed distance over sigma that is used (for clipped plateaus); variance:
     noise variance of ground and dot; clip: level at and above which pixels say nothing (0: none);
-    stride: use every stride-th row.
+    stride: use every stride-th row; lean: how the blur's variance depends on direction phi,
+    ``s^2 (1 + lean[0] cos 2 phi + lean[1] sin 2 phi)``; sector: use only edge normals within 22.5
+    degrees of this angle (rad; negative: all); skew: the last two unknowns are not a ramp but the
+    edge spread's third moment over 6 s^2, px (the Gram-Charlier term ``phi(t) (t^2 - 1)``).
     """
     out = _gather(
-        image, centres, shapes, sigmas, slopes, reach, gap, variance[0], variance[1], clip, stride, _EDGE, _PEAK
+        image, centres, shapes, sigmas, slopes, reach, gap, bounds, variance[0], variance[1], clip, stride, sector, lean,
+        float(skew), _EDGE, _PEAK
     )
     normal, right, tally, used, bases = out
     return Scores(normal, right, tally[:, 0], tally[:, 1], used, tally[:, 2:], bases)
@@ -127,21 +137,40 @@ def _chunk(
 ) -> int:
     """Add `m` pixels (at: px, py, value) of one dot to its sums; returns the octants seen.
 
-    dot: inverse map (4), sigma, outward, inward, slope x, y, ground and dot variance, level taken off.  Short plain
+    dot: inverse map (4), sigma, outward, inward, slope x, y, ground and dot variance, level taken off, least and
+    greatest distance over sigma, sector, lean (2), whether
+    the last two columns are the edge's skew.  Short plain
     loops, so that the compiler can use the processor's vector unit.
     """
     px, py, t, e, weight = at[0], at[1], rows[10], rows[9], rows[8]
     light, lit_edge, along_x, along_y, around, across = rows[0], rows[1], rows[2], rows[3], rows[4], rows[5]
-    furthest, nearest = dot[5] / dot[4], -dot[6] / dot[4]
+    furthest, nearest = min(dot[5] / dot[4], dot[13]), max(-dot[6] / dot[4], dot[12])
     gx, gy, ground_variance, extra_variance = dot[7], dot[8], dot[9], dot[10] - dot[9]
     one, zero = np.float32(1.0), np.float32(0.0)
     _distances(m, px, py, dot, t, along_x, along_y)
+    narrow = rows[11]
+    if dot[16] != zero or dot[15] != zero:
+        for i in range(m):
+            nx, ny = along_x[i], along_y[i]
+            twice = dot[15] * (nx * nx - ny * ny) + np.float32(2.0) * dot[16] * nx * ny
+            narrow[i] = one / np.sqrt(max(one + twice, np.float32(0.05)))
+        for i in range(m):
+            t[i] *= narrow[i]
+    else:
+        narrow[:m] = one
     _looked_up(m, t, edge, one, e)
     _looked_up(m, t, peak, one / dot[4], around)
+    for i in range(m):
+        around[i] *= narrow[i]
     for i in range(m):
         weight[i] = one / (ground_variance + e[i] * extra_variance)
     for i in range(m):
         weight[i] = weight[i] if (t[i] <= furthest) & (t[i] >= nearest) else zero
+    if dot[14] >= zero:
+        ax, ay = np.cos(dot[14]), np.sin(dot[14])
+        for i in range(m):
+            if abs(along_x[i] * ax + along_y[i] * ay) < np.float32(0.9239):
+                weight[i] = zero
     for i in range(m):
         light[i] = one + gx * px[i] + gy * py[i]
     for i in range(m):
@@ -155,10 +184,16 @@ def _chunk(
         along_y[i] *= around[i]
     for i in range(m):
         across[i] = around[i] * t[i]
-    for i in range(m):
-        rows[6, i] = px[i]
-    for i in range(m):
-        rows[7, i] = py[i]
+    if dot[17] > zero:
+        for i in range(m):
+            bend = t[i] * t[i] - one
+            rows[6, i] = along_x[i] * bend
+            rows[7, i] = along_y[i] * bend
+    else:
+        for i in range(m):
+            rows[6, i] = px[i]
+        for i in range(m):
+            rows[7, i] = py[i]
     for q in range(8):
         for i in range(m):
             weighted[q, i] = rows[q, i] * rows[8, i]
@@ -215,10 +250,14 @@ def _gather(
     slopes: FloatArray,
     reach: float,
     gap: FloatArray,
+    bounds: FloatArray,
     ground_variance: float,
     dot_variance: float,
     clip: float,
     stride: int,
+    sector: float,
+    lean: FloatArray,
+    skew: float,
     edge: Floats,
     peak: Floats,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -231,9 +270,9 @@ def _gather(
     bases = np.zeros(n)
     room = 384
     at = np.empty((3, room), np.float32)
-    rows = np.empty((11, room), np.float32)
+    rows = np.empty((12, room), np.float32)
     weighted = np.empty((8, room), np.float32)
-    dot = np.empty(12, np.float32)
+    dot = np.empty(18, np.float32)
     for k in range(n):
         cx, cy = centres[k, 0], centres[k, 1]
         a, b, c, d = shapes[k, 0, 0], shapes[k, 0, 1], shapes[k, 1, 0], shapes[k, 1, 1]
@@ -253,7 +292,9 @@ def _gather(
         dot[0], dot[1], dot[2], dot[3] = m00, m01, m10, m11
         dot[4], dot[5], dot[6] = s, outward, inward
         dot[7], dot[8], dot[9], dot[10] = slopes[k, 0], slopes[k, 1], ground_variance, dot_variance
-        dot[11] = bases[k]
+        dot[11], dot[12], dot[13] = bases[k], bounds[k, 0], bounds[k, 1]
+        dot[14], dot[15], dot[16] = sector, lean[0], lean[1]
+        dot[17] = skew
         hy = rho_out * np.sqrt(c * c + d * d)
         y0, y1 = max(0, int(np.ceil(cy - hy))), min(height - 1, int(np.floor(cy + hy)))
         octants = 0
@@ -327,15 +368,15 @@ class Steps:
 
 
 def solve_steps(
-    scores: Scores, *, ramp_prior: FloatArray, contrast_guess: float, clip: float = 0.0, loose: float = 1.0
+    scores: Scores, *, ramp_prior: FloatArray, contrast_guess: float, held: float = 0.0, loose: float = 1.0,
+    least_used: float = 0.6,
 ) -> Steps:
     """Solve the normal equations of every dot.
 
     ramp_prior (n,): standard deviation (grey values per px) within which the extra ramp may lie; 0
     leaves it out.  contrast_guess: sets the scale of the weak priors on radius and blur (1 px each
-    times `loose`), which only matter where a dot does not determine them (clipped, tiny).  clip: where
-    one plateau is clipped away, its level is taken to lie within a quarter of the clipping level
-    about 1.15 of it; the flanks decide the rest.
+    times `loose`), which only matter where a dot does not determine them (clipped, tiny).  held:
+    level (grey values) at which a plateau that is clipped away is held; 0 for none.
     """
     n = len(scores.square)
     normal = scores.normal.copy()
@@ -346,9 +387,9 @@ def solve_steps(
     index = np.arange(COLUMNS)
     normal[:, index, index] += pull + 1e-12 * normal[:, index, index] + 1e-30
     right = scores.right.copy()
-    if clip > 0:
-        _add_clipped_levels(normal, right, scores, clip)
-    ok = (scores.pixels > 24) & (scores.used > 0.6) & np.isfinite(normal).all(axis=(1, 2))
+    if held > 0:
+        _hold_clipped_levels(normal, right, scores, held)
+    ok = (scores.pixels > 24) & (scores.used > least_used) & np.isfinite(normal).all(axis=(1, 2))
     normal[~ok] = np.eye(COLUMNS)
     diagonal = np.sqrt(np.maximum(normal[:, index, index], 1e-300))
     scaled = normal / diagonal[:, :, None] / diagonal[:, None, :]
@@ -368,13 +409,17 @@ def solve_steps(
     )  # fmt: skip
 
 
-def _add_clipped_levels(normal: FloatArray, right: FloatArray, scores: Scores, clip: float) -> None:
-    """Put a weak belief about a clipped plateau's level into the normal equations, in place."""
-    believed = 1.15 * clip - scores.bases
-    weight = 1.0 / (0.25 * clip) ** 2
+def _hold_clipped_levels(normal: FloatArray, right: FloatArray, scores: Scores, held: float) -> None:
+    """Hold a clipped plateau's level, in the normal equations in place.
+
+    The flanks alone hardly tell level, blur and radius apart; a wrong level bends the fitted edge
+    evenly all around and leaves the centre where it is.
+    """
+    believed = held - scores.bases
+    weight = 100 * np.maximum(normal[:, 1, 1], 1e-9)
     for count, columns in ((scores.plateau[:, 0], (0,)), (scores.plateau[:, 3], (0, 1))):
         gone = np.flatnonzero(count < 0.02 * scores.pixels)
         for q in columns:
-            right[gone, q] += weight * believed[gone]
+            right[gone, q] += weight[gone] * believed[gone]
             for r in columns:
-                normal[gone, q, r] += weight
+                normal[gone, q, r] += weight[gone]
