@@ -29,7 +29,7 @@ def make_folder(folder: Path) -> None:
     sync_folder(folder.parent)
 
 
-def write_whole(path: Path, data: bytes) -> None:
+def write_whole(path: Path, data: bytes, mode: int = 0o644) -> None:
     """Write `data` to `path`: after a crash the file is either as before or whole, never half.
 
     Raises OSError; a half-written stand-in is removed.
@@ -40,7 +40,7 @@ def write_whole(path: Path, data: bytes) -> None:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
-        os.chmod(stand_in, 0o644)
+        os.chmod(stand_in, mode)
         os.replace(stand_in, path)
     except BaseException:
         with contextlib.suppress(OSError):

@@ -53,7 +53,7 @@ class Originals:
             return found
         try:
             make_folder(place.parent)
-            write_whole(place, data)
+            write_whole(place, data, 0o444)  # hand-overs may link to it: nothing must change it
         except OSError as trouble:
             raise from_os_error(trouble, "original", place.parent) from trouble
         return found
