@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from holdstill.limits import limit
+from holdstill.phrases import say
 from holdstill.records import Estimate, Quantity, Ready, Say, Verdict
 
 from .state import State
@@ -68,7 +69,7 @@ def _wanting(state: State, estimate: Estimate) -> tuple[list[Say], Say | None]:
 
 def over_goal(q: Quantity) -> Say:
     """A quantity that is above its goal, as a sentence."""
-    return Say("reason.over goal", {"name": q.name, "value": q.value, "goal": q.goal, "unit": q.unit})
+    return Say("reason.over goal", {"name": say(Say(f"quantity.{q.name}")), "value": q.value, "goal": q.goal, "unit": q.unit})
 
 
 def _unproven(state: State) -> list[tuple[Say, Say]]:
