@@ -34,6 +34,8 @@ class NoiseModel:
 
 _BINS = 24
 _CELLS = 1024
+_SAMPLES = 120_000
+"""About how many places are read: the noise is then known to about one percent."""
 
 
 def noise_model(image: Picture, *, clip_from: float) -> NoiseModel:
@@ -49,7 +51,7 @@ def noise_model(image: Picture, *, clip_from: float) -> NoiseModel:
     where noise is correlated between pixels (interpolated colour, strong JPEG), high where
     texture finer than about 1.5 px fills the whole frame.
     """
-    step = max(1, image.shape[0] // 48)
+    step = max(1, image.size // _SAMPLES)
     count = (image.shape[0] - 2) // step
     wide = np.int16 if image.dtype == np.uint8 else np.int32
     top, mid, low = (image[k : k + count * step : step].astype(wide) for k in range(3))
