@@ -170,7 +170,7 @@ def test_folders_for_sessions_are_plain_and_never_taken_twice(tmp_path):
 
 
 KILLED = """
-import os, random, signal, sys, time
+import os, random, select, signal, sys, time
 sys.path.insert(0, {server!r})
 from pathlib import Path
 from holdstill.archive.journal import Journal
@@ -193,7 +193,9 @@ for trial in range(trials):
             seq = journal.append(ev.FileRefused(float(trial), name, None, "x" * rng.randrange(9000)))
             os.write(send, f"{{seq}} {{name}}\\n".encode())
     os.close(send)
-    time.sleep(rng.uniform(0.0, 0.06))
+    if trial % 3:  # two of three die while writing, the third perhaps while opening
+        select.select([receive], [], [], 20.0)
+    time.sleep(rng.uniform(0.0, 0.03))
     os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
     told = b""
@@ -219,6 +221,6 @@ def test_nothing_confirmed_is_lost_to_kill_9(tmp_path):
     assert done.returncode == 0, done.stderr
     trials, confirmed, lost, held = (int(v) for v in done.stdout.split())
     assert trials == 60
-    assert confirmed > 60
+    assert confirmed >= 40
     assert lost == 0
     assert confirmed <= held <= confirmed + trials

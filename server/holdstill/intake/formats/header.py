@@ -12,6 +12,9 @@ from holdstill.intake.refusals import bad_frame, unfinished
 from holdstill.limits import limit
 from holdstill.records import Picture
 
+# OpenCV writes its own complaints to the terminal; ours say the same to the person, in words
+cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+
 
 @dataclass(frozen=True, slots=True)
 class Header:
