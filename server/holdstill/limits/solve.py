@@ -21,8 +21,11 @@ ROWS: tuple[Limit, ...] = (
     Limit("solve_bad_share", 0.25, "1", "share of a picture's points that do not fit above which the whole "
           "picture is set aside", "chosen", "a picture with a quarter of its points wrong is not to be "
           "trusted with the rest"),
-    Limit("solve_order_gain", 1.0, "1", "gain of a richer model on held-out views, over its own scatter "
-          "between views, above which it is taken", "common practice", "one standard error rule"),
+    Limit("solve_order_gain", 0.0, "1", "gain of a richer lens model on held-out views, over its own scatter "
+          "between views, above which it is taken (with the information criterion's consent)", "measured",
+          "simulated: absent terms are taken in at most 3 % of sets, see docs/solve.md"),
+    Limit("solve_shape_gain", 1.0, "1", "the same for the plate's shape", "common practice",
+          "one standard error rule"),
     Limit("solve_shape_views", 8, "views", "fewest views for the plate's shape to be solved along",
           "chosen", "seven terms more than the rig's"),
     Limit("solve_shape_views_corners", 20, "views", "the same for boards of squares", "chosen",
@@ -58,6 +61,8 @@ ROWS: tuple[Limit, ...] = (
           "centre", "common practice", "industrial lenses stay below a few per cent, wide ones below 15"),
     Limit("check_focal_share", 0.08, "1", "focal length outside the range from nominal to image distance",
           "common practice", "nominal focal lengths hold to about 5 per cent"),
+    Limit("check_picture_size", 0.0, "px", "picture size against the described one", "chosen",
+          "any difference means another window or another camera"),
     Limit("check_angle_low_deg", 15.0, "deg", "smallest customary stereo angle", "common practice",
           "15 to 30 degrees balance in-plane and out-of-plane noise"),
     Limit("check_angle_high_deg", 30.0, "deg", "largest customary stereo angle", "common practice",

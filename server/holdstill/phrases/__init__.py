@@ -11,7 +11,7 @@ import re
 
 from holdstill.records import Say
 
-from . import archive, common, cues, intake, measure, plan, session, simulate, target, web
+from . import archive, common, cues, intake, measure, plan, session, simulate, solve, target, web
 
 CATALOGUE: dict[str, str] = {}
 
@@ -33,6 +33,7 @@ add(measure.WORDS)
 add(plan.WORDS)
 add(session.WORDS)
 add(simulate.WORDS)
+add(solve.WORDS)
 add(web.WORDS)
 
 _SWAP = {"left": "right", "right": "left"}

@@ -9,9 +9,11 @@ import numpy as np
 
 from holdstill.geometry.lens import fold_radius, lens_parameters, project, undistort
 from holdstill.geometry.nominal import described
+from holdstill.geometry.poses import invert
 from holdstill.geometry.quantities import axes_crossing_mm, viewing_axes, visible_in
 from holdstill.limits import TABLE, limit
-from holdstill.records import CameraEstimate, Check, Estimate, FloatArray, Lens, Plate, Rig, View
+from holdstill.phrases import say
+from holdstill.records import CameraEstimate, Check, Estimate, Lens, Plate, PlateKind, Rig, Say, View
 
 from .volume import measuring_volume
 
@@ -21,21 +23,24 @@ GRAVE = (
 """Reasons for setting a view aside that say something is wrong with the shot, not with the noise."""
 
 
-def _check(
-    name: str, row: str, value: float | str | None, limit_text: str, *, ok: bool, stops: bool = False
+def check_of(
+    name: str, row: str, value: float | str | None, *, ok: bool, stops: bool = False,
+    key: str = "", **words: float,
 ) -> Check:
+    """A `Check` with its limit in words (phrase ``check.limit.<name>`` with `words`) and its source."""
     source = TABLE[row]
+    limit_text = say(Say(f"check.limit.{key or name}", words))
     return Check(
         name, ok, value, limit_text, f"{source.basis}: {source.source}", "" if ok else f"remedy.{name}", stops
     )
 
 
 def plausibility(plate: Plate, rig: Rig, estimate: Estimate, views: Sequence[View]) -> tuple[Check, ...]:
-    """All checks of an estimate; each with value, limit, source and remedy.
+    """All checks of an estimate; each with value, limit, source and remedy (a phrase's key).
 
     Names: ``principal point``, ``square pixels``, ``distortion``, ``focal length`` (where the lens
     and pixel are described), ``picture size``, ``stereo angle``, ``sides``, ``baseline`` (where
-    taped), ``pitch``, ``volume``, ``set aside``, ``odd views``, ``blur``, ``plate``, ``noise``.
+    taped), ``volume``, ``set aside``, ``odd views``, ``blur``, ``plate``, ``noise``.
     """
     out = [_principal(estimate), _square(estimate), _distortion(estimate)]
     out += _described(rig, estimate)
@@ -56,8 +61,8 @@ def _principal(estimate: Estimate) -> Check:
         loose = 2.0 * max((s for n, s in _sigmas(camera) if n in ("cx", "cy")), default=0.0)
         shares.append(max(0.0, float(away) - loose) / width)
     allowed = limit("check_principal_share")
-    return _check("principal point", "check_principal_share", round(100 * max(shares), 2),
-                  f"at most {100 * allowed:g} % of the width from the centre", ok=max(shares) <= allowed)
+    return check_of("principal point", "check_principal_share", round(100 * max(shares), 2),
+                    ok=max(shares) <= allowed, percent=100 * allowed)
 
 
 def _sigmas(camera: CameraEstimate) -> list[tuple[str, float]]:
@@ -70,8 +75,8 @@ def _square(estimate: Estimate) -> Check:
         loose = 3.0 * max((s for n, s in _sigmas(camera) if n in ("fx", "fy")), default=0.0) / camera.lens.fx
         shares.append(max(0.0, abs(camera.lens.fy / camera.lens.fx - 1.0) - loose))
     allowed = limit("check_square_share")
-    return _check("square pixels", "check_square_share", round(100 * max(shares), 3),
-                  f"fx and fy within {100 * allowed:g} %", ok=max(shares) <= allowed)
+    return check_of("square pixels", "check_square_share", round(100 * max(shares), 3),
+                    ok=max(shares) <= allowed, percent=100 * allowed)
 
 
 def _corner_radius(lens: Lens) -> float:
@@ -98,10 +103,9 @@ def _distortion(estimate: Estimate) -> Check:
         moved = np.linalg.norm(flat - pixels, axis=1)[holds] / np.maximum(radius, 0.1 * width)[holds]
         worst = max(worst, float(moved.max(initial=0.0)))
     allowed = limit("check_distortion_share")
-    return _check("distortion", "check_distortion_share",
-                  "folds inside the picture" if folds else round(100 * worst, 2),
-                  f"at most {100 * allowed:g} % of the distance from the centre",
-                  ok=not folds and worst <= allowed)
+    return check_of("distortion", "check_distortion_share",
+                    "folds inside the picture" if folds else round(100 * worst, 2),
+                    ok=not folds and worst <= allowed, percent=100 * allowed)
 
 
 def _described(rig: Rig, estimate: Estimate) -> list[Check]:
@@ -123,12 +127,11 @@ def _described(rig: Rig, estimate: Estimate) -> list[Check]:
         ratios.append(max(image_mm / high - 1.0, 1.0 - image_mm / low, 0.0))
     if ratios:
         allowed = limit("check_focal_share")
-        out.append(_check("focal length", "check_focal_share", round(100 * max(ratios), 2),
-                          f"within {100 * allowed:g} % of the lens's own, or its image distance",
-                          ok=max(ratios) <= allowed))
+        out.append(check_of("focal length", "check_focal_share", round(100 * max(ratios), 2),
+                            ok=max(ratios) <= allowed, percent=100 * allowed))
     if any_size:
-        out.append(_check("picture size", "check_focal_share", "as described" if sizes_ok else "differs",
-                          "as described", ok=sizes_ok))
+        out.append(check_of("picture size", "check_picture_size",
+                            "as described" if sizes_ok else "differs", ok=sizes_ok))
     return out
 
 
@@ -137,12 +140,11 @@ def _angle(rig: Rig, estimate: Estimate) -> list[Check]:
     if rig.stereo_angle_deg is not None:
         off = max(abs(a - rig.stereo_angle_deg) for a in angles)
         allowed = limit("check_angle_off_deg")
-        return [_check("stereo angle", "check_angle_off_deg", round(max(angles), 2),
-                       f"{rig.stereo_angle_deg:g} as described, within {allowed:g} degrees",
-                       ok=off <= allowed)]
+        return [check_of("stereo angle", "check_angle_off_deg", round(max(angles), 2), ok=off <= allowed,
+                         key="stereo angle.described", angle_deg=rig.stereo_angle_deg, off_deg=allowed)]
     low, high = limit("check_angle_low_deg"), limit("check_angle_high_deg")
-    return [_check("stereo angle", "check_angle_low_deg", round(max(angles), 2),
-                   f"{low:g} to {high:g} degrees, or as described", ok=all(low <= a <= high for a in angles))]
+    return [check_of("stereo angle", "check_angle_low_deg", round(max(angles), 2),
+                     ok=all(low <= a <= high for a in angles), low_deg=low, high_deg=high)]
 
 
 def _sides(estimate: Estimate) -> list[Check]:
@@ -152,14 +154,12 @@ def _sides(estimate: Estimate) -> list[Check]:
         first, second = (name.lower() for name in pair.cameras)
         if ("left" in first and "right" in second) or ("right" in first and "left" in second):
             # x_b = R x_a + t: the second camera's place in the first one's frame is -R't.
-            from holdstill.geometry.poses import invert
-
             x_mm = invert(pair.pose_b_from_a).translation_mm[0]
             right = x_mm > 0.0
             wanted = "right" in second
-            out.append(_check(
+            out.append(check_of(
                 "sides", "check_sides", f"{second} stands to the {'right' if right else 'left'}",
-                "as named", ok=right == wanted, stops=True))
+                ok=right == wanted, stops=True))
     return out[:1] if all(c.ok for c in out) else [c for c in out if not c.ok][:1]
 
 
@@ -169,9 +169,8 @@ def _baseline(rig: Rig, estimate: Estimate) -> list[Check]:
     sigma = rig.tape_sigma_mm or limit("check_tape_sigma_mm")
     off = abs(estimate.pairs[0].baseline_mm - rig.tape_baseline_mm)
     allowed = limit("check_tape_sigmas") * sigma
-    return [_check("baseline", "check_tape_sigmas", round(estimate.pairs[0].baseline_mm, 2),
-                   f"{rig.tape_baseline_mm:g} mm by tape, within {allowed:.1f} mm",
-                   ok=off <= allowed, stops=True)]
+    return [check_of("baseline", "check_tape_sigmas", round(estimate.pairs[0].baseline_mm, 2),
+                     ok=off <= allowed, stops=True, tape_mm=rig.tape_baseline_mm, off_mm=allowed)]
 
 
 def _volume(rig: Rig, estimate: Estimate) -> list[Check]:
@@ -180,13 +179,12 @@ def _volume(rig: Rig, estimate: Estimate) -> list[Check]:
         return []
     volume = measuring_volume(rig, poses, np.zeros((1, 3)) + viewing_axes(poses)[2])
     points = volume.points()
-    sees: FloatArray = np.mean(
+    sees = np.mean(
         np.all([visible_in(c.lens, c.lens.size_px, c.pose_cam_from_rig, points) for c in estimate.cameras], 0)
     )
     allowed = limit("check_volume_share")
-    return [_check("volume", "check_volume_share", round(100 * float(sees), 1),
-                   f"at least {100 * allowed:g} % of the measuring volume seen by all cameras",
-                   ok=float(sees) >= allowed)]
+    return [check_of("volume", "check_volume_share", round(100 * float(sees), 1),
+                     ok=float(sees) >= allowed, percent=100 * allowed)]
 
 
 def _set_aside(estimate: Estimate, views: Sequence[View]) -> Check:
@@ -196,8 +194,7 @@ def _set_aside(estimate: Estimate, views: Sequence[View]) -> Check:
     allowed = limit("check_aside_share")
     common = Counter(whole.values()).most_common(1)
     shown = f"{100 * share:.0f} %" + (f", mostly {common[0][0]}" if common else "")
-    return _check("set aside", "check_aside_share", shown,
-                  f"at most {100 * allowed:g} % of the pictures", ok=share <= allowed)
+    return check_of("set aside", "check_aside_share", shown, ok=share <= allowed, percent=100 * allowed)
 
 
 def _odd(estimate: Estimate) -> Check:
@@ -205,7 +202,7 @@ def _odd(estimate: Estimate) -> Check:
     common = Counter(a.reason for a in grave).most_common(1)
     views = sorted({a.view_id for a in grave})
     shown = f"{common[0][0]}: views {', '.join(map(str, views))}" if common else "none"
-    return _check("odd views", "check_odd_views", shown, "none kept", ok=not grave)
+    return check_of("odd views", "check_odd_views", shown, ok=not grave)
 
 
 def _blur(estimate: Estimate, views: Sequence[View]) -> list[Check]:
@@ -222,8 +219,7 @@ def _blur(estimate: Estimate, views: Sequence[View]) -> list[Check]:
             worst, at = share, camera.name
     allowed = limit("check_blur_share")
     shown = f"{100 * worst:.0f} %" + (f" in {at}" if at else "")
-    return [_check("blur", "check_blur_share", shown, f"at most {100 * allowed:g} % of a camera's pictures",
-                   ok=worst <= allowed)]
+    return [check_of("blur", "check_blur_share", shown, ok=worst <= allowed, percent=100 * allowed)]
 
 
 def _plate(plate: Plate, estimate: Estimate) -> list[Check]:
@@ -235,14 +231,13 @@ def _plate(plate: Plate, estimate: Estimate) -> list[Check]:
     skewed = max(abs(shape.aspect - 1.0), abs(shape.shear_rad))
     ok = shape.bow_um <= allowed_um and skewed <= allowed
     shown = f"{shape.bow_um:.0f} um bow" if shape.bow_um > allowed_um or ok else f"{skewed:.4f} out of square"
-    return [_check("plate", "check_bow_share", shown,
-                   f"at most {allowed_um:.0f} um of bow, {allowed:g} out of square", ok=ok)]
+    return [check_of("plate", "check_bow_share", shown, ok=ok, bow_um=allowed_um, aspect=allowed)]
 
 
 def _noise(plate: Plate, estimate: Estimate) -> list[Check]:
     """Scatter against the sigmas the points came with, where those are absolute (dots)."""
-    if plate.dot_diameter_mm is None and "board" in plate.kind.value or plate.kind.value == "charuco":
+    if plate.kind in (PlateKind.CHESSBOARD, PlateKind.CHARUCO):
         return []
     allowed = limit("check_sigma0")
-    return [_check("noise", "check_sigma0", round(estimate.sigma0, 2),
-                   f"at most {allowed:g} times what the dots promise", ok=estimate.sigma0 <= allowed)]
+    return [check_of("noise", "check_sigma0", round(estimate.sigma0, 2),
+                     ok=estimate.sigma0 <= allowed, times=allowed)]

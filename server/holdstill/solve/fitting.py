@@ -152,7 +152,7 @@ def _without_outliers(problem: Problem, pictures: Pictures, residual: FloatArray
 def _choose(
     problem: Problem, pictures: Pictures, state: State, orders: list[str], full: FloatArray
 ) -> Choice:
-    """Lens order and plate terms by held-out views and Schwarz's criterion, from one
+    """Lens order and plate terms by held-out views and the information criterion, from one
     linearisation with everything free."""
     even_only = bool(problem.ambiguous.any())
     terms = np.flatnonzero(usable_terms(full, even_only=even_only))
@@ -181,11 +181,13 @@ def _choose(
 
     richest = orders[-1]
     flat, bent = candidate(richest, False), candidate(richest, True)
-    is_bent = _worth_it(flat, bent) and len(view.cost) >= _shape_views(problem)
+    is_bent = (
+        _worth_it(flat, bent, limit("solve_shape_gain")) and len(view.cost) >= _shape_views(problem)
+    )
     picked = candidate(orders[0], is_bent)
     for order in orders[1:]:
         richer = candidate(order, is_bent)
-        if _worth_it(picked, richer):
+        if _worth_it(picked, richer, limit("solve_order_gain")):
             picked = richer
     rest = candidate(richest, is_bent)
     reason = (
@@ -202,8 +204,5 @@ def _shape_views(problem: Problem) -> float:
     return limit("solve_shape_views_corners" if corners else "solve_shape_views")
 
 
-def _worth_it(simple: Candidate, rich: Candidate) -> bool:
-    return (
-        rich.criterion < simple.criterion
-        and gain_sigmas(simple, rich) > limit("solve_order_gain")
-    )
+def _worth_it(simple: Candidate, rich: Candidate, gain: float) -> bool:
+    return rich.criterion < simple.criterion and gain_sigmas(simple, rich) > gain

@@ -11,10 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from holdstill.limits import TABLE, limit
+from holdstill.limits import limit
 from holdstill.records import Check, FloatArray
 
 from .bundle import Layout, evaluate
+from .checks import check_of
 from .drift import chi_to_sigmas
 from .fitting import Fit
 from .mono import HUBER
@@ -107,25 +108,17 @@ def relation_checks(problem: Problem, fitted: Fit, variance: float) -> tuple[Che
             > limit("check_steady_ratio") * found.noise_px
         )
         name, view = problem.cameras[camera], problem.views[int(found.views[at])]
-        steady = _worse(steady, _check(
+        steady = _worse(steady, check_of(
             "cameras steady", "check_steady_sigmas",
             f"{name} moved before view {view.view_id}" if is_knocked else "steady",
-            f"no motion of more than {limit('check_steady_sigmas'):g} sigmas between the views",
-            ok=not is_knocked, stops=True))
+            ok=not is_knocked, stops=True, sigmas=limit("check_steady_sigmas")))
         allowed = limit("check_together_share")
         loose = float(np.mean(apart))
-        together = _worse(together, _check(
+        together = _worse(together, check_of(
             "shutters together", "check_together_share", f"{100 * loose:.0f} %",
-            f"at most {100 * allowed:g} % of the views in which the plate moved between the cameras",
-            ok=loose <= allowed or is_knocked, stops=False))
+            ok=loose <= allowed or is_knocked, percent=100 * allowed))
     return tuple(c for c in (steady, together) if c is not None)
 
 
 def _worse(so_far: Check | None, new: Check) -> Check:
     return new if so_far is None or (so_far.ok and not new.ok) else so_far
-
-
-def _check(name: str, row: str, value: str, limit_text: str, *, ok: bool, stops: bool) -> Check:
-    source = TABLE[row]
-    remedy = "" if ok else f"remedy.{name}"
-    return Check(name, ok, value, limit_text, f"{source.basis}: {source.source}", remedy, stops)
