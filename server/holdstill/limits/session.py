@@ -108,6 +108,14 @@ ROWS: tuple[Limit, ...] = (
         "the uncertainty's own scatter is 8-27 % with few views: half the goal is clear of it",
     ),
     Limit(
+        "refuse_smear_px",
+        3.5,
+        "px",
+        "most smear in one direction within a single picture for it to be kept",
+        "measured",
+        "still photographs of boards and dots by four cameras show up to 2.9 px (aberrations, clipped edges)",
+    ),
+    Limit(
         "silence_ms",
         4000,
         "ms",

@@ -107,11 +107,15 @@ def _causes(state: State, report: ShotReport, sightings: Mapping[str, Sighting])
 
 
 def _matters(cause: measure.Cause, seen: Sighting | Nothing, plate: Plate) -> bool:
-    """Whether a cause spoils the view: glare always, a finger or shadow once it hides enough."""
+    """Whether a cause spoils the view: glare always, a finger or shadow once it hides enough, smear
+    once it is clear of what still photographs show."""
     if not isinstance(seen, Sighting):
         return True
     if cause.trouble is Trouble.GLARE:
         return cause.weight > limit("glare_share")
+    if cause.trouble is Trouble.BLURRED:
+        smear = cause.numbers.get("smear_px", 0.0)
+        return isinstance(smear, float) and smear > limit("refuse_smear_px")
     if cause.trouble in (Trouble.FINGER, Trouble.SHADOW, Trouble.HALF_OUT):
         return cause.weight > 1.0 - limit("keep_points_share")
     return True
