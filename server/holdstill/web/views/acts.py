@@ -1,0 +1,77 @@
+"""The bar of taps: the few that make sense now."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from holdstill.records import Snapshot, Step
+
+from .words import Words
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """A button of the bar: the tap it makes, its words' key, the cue it belongs to, and its look."""
+
+    kind: str
+    words: str
+    cue: int | None = None
+    values: Mapping[str, str] = field(default_factory=dict)
+    look: str = ""
+
+
+_NEXT = {
+    Step.RIG: Step.FOCUS,
+    Step.FOCUS: Step.LIGHT,
+    Step.LIGHT: Step.POSES,
+    Step.PROOF: Step.HANDOVER,
+    Step.HANDOVER: Step.RECHECK,
+}
+
+
+def acts(snapshot: Snapshot) -> tuple[Act, ...]:
+    """The few taps that make sense now; the last one is the main one."""
+    step = snapshot.step
+    cue = snapshot.advice.cue
+    if snapshot.paused:
+        return (Act("resume", "act.resume", look="main"),)
+    if step is Step.FOCUS:
+        return (Act("forget-sharpness", "panel.focus.forget"), _next(step))
+    if step is Step.LIGHT:
+        return (Act("set-exposure", "panel.light.set"), _next(step))
+    if step is Step.RIG:
+        return (_next(step),)
+    if step is Step.HANDOVER:
+        done = bool(snapshot.files)
+        write = Act("hand-over", "act.hand-over", look="" if done else "main")
+        return (write, _next(step)) if done else (_next(step, look=""), write)
+    if step is Step.RECHECK:
+        return (Act("recheck", "act.recheck", look="main"),)
+    made = [Act("pause", "act.pause")]
+    if snapshot.kept_count:
+        made.append(Act("drop-last", "act.drop"))
+    if cue is not None:
+        made.append(Act("skip-cue", "act.another", cue.number))
+        made.append(Act("take-now", "act.take", cue.number, look="main take"))
+    elif step is Step.PROOF and snapshot.proof is not None:
+        made.append(_next(step))
+    elif snapshot.quantities:
+        made.append(Act("prove", "act.prove", look="main"))
+    return tuple(made)
+
+
+def _next(step: Step, look: str = "main") -> Act:
+    following = _NEXT[step].value
+    return Act("enter-step", f"act.next.{following}", values={"step": following}, look=look)
+
+
+def show_acts(snapshot: Snapshot, words: Words) -> dict[str, Any]:
+    """The bar of taps."""
+    return {
+        "acts": acts(snapshot),
+        "faces": snapshot.operator_faces_cameras,
+        "lead": words.key("act.bar"),
+        "simulated": snapshot.sim is not None,
+    }
