@@ -15,7 +15,7 @@ from holdstill.measure import optics
         (35, 8, 0.0069, 800, None, 773.34, 828.56),
     ],
 )
-def test_depth_of_field(f, n, c, s, hyperfocal, near, far):
+def test_depth_of_field(f, n, c, s, *, hyperfocal, near, far):
     """Greenleaf, Photographic Optics (1950) pp. 25-27: formula read second-hand, numbers computed."""
     depth = optics.depth_of_field(f, n, s, c)
     if hyperfocal is not None:

@@ -47,7 +47,8 @@ def run(args: argparse.Namespace) -> int:
             series.append(frame)
             places.append(len(entries) - 1)
     outcome = sharpest(series)
-    result = {"files": entries, "sharpest": _told(outcome, entries, places)}
+    told = _told(outcome, entries, places)
+    result = {"files": entries, "sharpest": told}
     if isinstance(outcome, Sharpest):
         for place, share in zip(places, outcome.curve, strict=True):
             entries[place]["sharpness_share"] = share
@@ -55,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps(result, indent=2, allow_nan=False))
     else:
         _print_table(entries)
-        _print_sharpest(outcome, result["sharpest"], len(entries))
+        _print_sharpest(outcome, told, len(entries))
     refused = [entry["error"] for entry in entries if "error" in entry]
     for message in refused:
         print(f"holdstill: {message}", file=sys.stderr)

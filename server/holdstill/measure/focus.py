@@ -134,8 +134,8 @@ def _window(noise: float) -> int:
 def focus_step(state: FocusState, sample: FocusSample) -> FocusState:
     """The gauge after one more frame.
 
-    The value smoothed over three frames (up to nine in noise) is compared with the best remembered: *past it* needs a
-    drop by `focus_drop` (and by four times the scatter) twice in a row after a rise of as much;
+    The value smoothed over three frames (up to nine in noise) is compared with the best remembered:
+    *past it* needs a drop by `focus_drop` (and clear of the scatter) twice in a row after a rise;
     *there* needs the best to be known from both sides and the value to be within `focus_there` of
     it. Changes of exposure leave the sharpness unchanged; where clipping or a black level makes
     it jump at a brightness step, the trend is carried across. A jump too large for that is a changed
@@ -155,7 +155,7 @@ def focus_step(state: FocusState, sample: FocusSample) -> FocusState:
     noise = _scatter(state.noise, recent, error)
     window = _window(noise)
     smooth = float(np.mean(recent[-window:])) if window > 3 else float(np.median(recent[-3:]))
-    margin = max(limit("focus_drop"), 4.0 * noise / math.sqrt(window / 3.0))
+    margin = max(limit("focus_drop"), 4.5 * noise / math.sqrt(window / 3.0))
     reference = sample.means / max(float(sample.means.mean()), 1e-9)
     state = replace(
         state,
@@ -246,8 +246,8 @@ def _scatter(before: float, recent: Sequence[float], error: float) -> float:
     """Scatter of the values about a straight line through their neighbours, slowly updated."""
     if len(recent) < 3:
         return max(before, error)
-    bend = abs(recent[-1] - 2 * recent[-2] + recent[-3]) / math.sqrt(6.0)
-    return max(0.9 * before + 0.1 * min(bend, 0.2), 0.7 * error)
+    bend = abs(recent[-1] - 2 * recent[-2] + recent[-3]) / (0.8 * math.sqrt(6.0))
+    return max(0.9 * before + 0.1 * min(bend, 0.2), error)
 
 
 def _region_best(before: FloatArray, sample: FocusSample) -> FloatArray:

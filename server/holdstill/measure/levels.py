@@ -31,7 +31,8 @@ class Levels:
     mean, low, high
         Mean, 1st and 99th percentile, grey values.
     histogram
-        int64 counts per code over a share of the rows (one in `ROW_STEP` for frames of megapixels), ``histogram[k]`` for level ``k * step``.
+        Counts per code, ``histogram[k]`` for level ``k * step``, over a share of the rows (one in
+        `ROW_STEP` for frames of megapixels).
     """
 
     step: int

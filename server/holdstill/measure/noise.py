@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import cast
+from typing import Any, cast
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from holdstill.records import FloatArray, Nothing, Picture
 
@@ -54,7 +55,8 @@ def noise_model(image: Picture, *, clip_from: float) -> NoiseModel:
     step = max(1, image.size // _SAMPLES)
     count = (image.shape[0] - 2) // step
     wide = np.int16 if image.dtype == np.uint8 else np.int32
-    top, mid, low = (image[k : k + count * step : step].astype(wide) for k in range(3))
+    lines: list[NDArray[Any]] = [image[k : k + count * step : step].astype(wide) for k in range(3)]
+    top, mid, low = lines
     column = top - 2 * mid + low
     answer = np.abs(column[:, 2:] - 2 * column[:, 1:-1] + column[:, :-2])
     level = mid[:, 1:-1]

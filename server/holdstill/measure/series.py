@@ -238,7 +238,8 @@ def _fit(curve: FloatArray, sigma: FloatArray, floor: FloatArray) -> tuple[float
         rest, begin, bounds=(low, high), loss="soft_l1", f_scale=2.0, x_scale=1.0, max_nfev=60
     )
     try:
-        covariance = np.linalg.inv(fit.jac.T @ fit.jac + 1e-9 * np.eye(len(begin)))
+        jacobian = np.asarray(fit.jac, dtype=np.float64)
+        covariance = np.linalg.inv(jacobian.T @ jacobian + 1e-9 * np.eye(len(begin)))
     except np.linalg.LinAlgError:
         return _three_points(np.log(np.maximum(curve, floor)), np.full(n, 0.02), top)
     spread = max(float((rest(fit.x) ** 2).sum()) / max(len(x) - len(begin), 1), 1.0)

@@ -97,7 +97,8 @@ def grid_sharpness(
     difference (I[x+1] - I[x-1])/2 less its expectation under white noise, var(mean)/2, divided by
     the squared mean above `black_level` (grey values): multiplying the light by a constant leaves
     it unchanged while nothing clips (Groen, Young & Ligthart, Cytometry 6 (1985) 81-91, from
-    memory). Frames above 1.2 MP are read on every k-th row. Comparable only within one scene; clipped areas lower it.
+    memory). Frames above 1.2 MP are read on every k-th row. Comparable only within one scene;
+    clipped areas lower it.
     """
     tiles = tile_energies(image, grid=grid, row_step=max(1, image.size // ENOUGH_PX))
     energy, means, counts = tiles.energy, tiles.means, tiles.counts
