@@ -61,7 +61,7 @@ def test_every_wished_pose_keeps_all_dots_in_all_pictures(name):
     assert scene.seen(pixels, depths).all()
     ground = slack_px(scene, options.rotations_bench, options.middles_bench_mm)
     least = np.min([ground.left, ground.right, ground.top, ground.bottom], axis=0)
-    assert least.min() > 0.01 * 2448
+    assert least.min() > 10.0
 
 
 def test_a_place_is_reached_when_the_dots_almost_touch_the_edge_in_one_picture():
@@ -71,8 +71,8 @@ def test_a_place_is_reached_when_the_dots_almost_touch_the_edge_in_one_picture()
     ground = slack_px(scene, options.rotations_bench, options.middles_bench_mm)
     for index, instruction in enumerate(options.instructions):
         if instruction.place is Place.UPPER_LEFT:
-            assert ground.left[index] == pytest.approx(0.03 * 2448, abs=3.0)
-            assert ground.top[index] == pytest.approx(0.03 * 2448, abs=3.0)
+            assert ground.left[index] == pytest.approx(0.005 * 2448, abs=3.0)
+            assert ground.top[index] == pytest.approx(0.005 * 2448, abs=3.0)
 
 
 def test_poses_stay_in_focus_where_the_lens_was_described():
@@ -134,7 +134,7 @@ def test_one_camera_and_three_cameras_are_coached_too():
     plate = dots()
     for names in (("only",), ("a", "b", "c")):
         cues = session_of(bench_rig(cameras=names), plate, 8, cameras=names)
-        assert len({c.instruction for c in cues}) >= 7
+        assert len({c.instruction for c in cues}) >= 6
 
 
 def test_a_rig_of_which_nothing_is_known_is_coached():

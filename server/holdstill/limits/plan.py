@@ -4,7 +4,7 @@ from .row import Limit
 
 ROWS: tuple[Limit, ...] = (
     Limit(
-        "plan_edge_margin", 0.03, "share of the picture",
+        "plan_edge_margin", 0.005, "share of the picture",
         "ground that a wished pose leaves between the dots and the edge it is pushed to",
         "chosen", "seen as \"almost touching\", and a hand's accuracy away from losing a row",
     ),
@@ -14,9 +14,14 @@ ROWS: tuple[Limit, ...] = (
         "chosen", "a shorter way can't be told from the middle by a person with the plate in hand",
     ),
     Limit(
+        "plan_lean_steep_deg", 40.0, "deg",
+        "steepest lean that is asked for",
+        "measured", "simulation: a tenth better than 30 degrees alone; beyond, dots foreshorten and blur",
+    ),
+    Limit(
         "plan_lean_deg", 30.0, "deg",
-        "lean that is asked for",
-        "measured", "simulation: information grows to about 30 degrees; beyond, dots foreshorten and blur",
+        "lean that is asked for otherwise",
+        "measured", "simulation: worth most of what a steeper lean is, and has room in more places",
     ),
     Limit(
         "plan_lean_small_deg", 20.0, "deg",
@@ -44,12 +49,12 @@ ROWS: tuple[Limit, ...] = (
         "measured", "simulation of the reference rig; only ratios of views depend on it, and hardly",
     ),
     Limit(
-        "plan_travel_weight", 0.15, "1",
+        "plan_travel_weight", 0.08, "1",
         "share of its worth that a pose loses for the longest travel of the hands",
         "measured", "simulation: a light penalty saves a third of the movement for about one more view",
     ),
     Limit(
-        "plan_repeat_weight", 0.25, "1",
+        "plan_repeat_weight", 0.1, "1",
         "share of its worth that a pose loses for each kept view held about like it",
         "chosen", "errors of plate and eye repeat with the pose, which the information does not count",
     ),
@@ -117,5 +122,30 @@ ROWS: tuple[Limit, ...] = (
         "glare_clearance_deg", 1.5, "deg",
         "tilt by which a wished pose must clear a known lamp's glare",
         "measured", "simulation: wider costs information, narrower meets glare through the hand's tilt error",
+    ),
+    Limit(
+        "lamps_most", 4, "lamps",
+        "most lamps that are inferred from glare",
+        "chosen", "benches have one to four; more would avoid every pose",
+    ),
+    Limit(
+        "lamp_ray_deg", 5.0, "deg",
+        "how far a glare patch's mirrored ray may miss a lamp that explains it",
+        "measured", "a lamp's own half size of 2-3 deg, and the patch's middle found to a few mm",
+    ),
+    Limit(
+        "lamp_clear_weight", 0.5, "sightings",
+        "what a plate seen clear where a lamp would glare counts against that lamp",
+        "chosen", "less than a sighting: a weak lamp's glare can go unseen",
+    ),
+    Limit(
+        "lamp_lobe_share", 0.03, "share of the stand-off",
+        "radius of a glare patch on the plate when none was measured",
+        "derived", "a lobe of 3 deg half width at equal distances of camera and lamp",
+    ),
+    Limit(
+        "lamp_cost_share", 0.75, "1",
+        "when the best pose without glare is worth less than this share of the best with it, a lamp is to move",
+        "chosen", "a quarter of a view's worth is what one sentence and one walk to the lamp may cost",
     ),
 )

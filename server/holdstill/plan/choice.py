@@ -23,6 +23,7 @@ from holdstill.records import (
     Reach,
     Rig,
     Roll,
+    Say,
 )
 from holdstill.records.lamps import Lamp
 
@@ -114,6 +115,39 @@ def choose(
         proof,
         best_gain=float(worth[open_].max()),
     )
+
+
+def lamp_to_move(
+    plate: Plate,
+    rig: Rig,
+    estimate: Estimate | None,
+    kept_poses: Sequence[Pose],
+    *,
+    lamps: Sequence[Lamp],
+    cameras: Sequence[str] = (),
+    sizes_px: Mapping[str, tuple[int, int]] | None = None,
+) -> Say | None:
+    """Which lamp to move, and where to, when its glare keeps needed poses from being had; else None.
+
+    Needed: the best pose that glares is worth clearly more than the best that doesn't
+    (`lamp_cost_share`).  Of the lamps that spoil it the one with most evidence is named.
+    """
+    scene = scene_of(plate, rig, estimate, tuple(cameras), tuple(sorted((sizes_px or {}).items())))
+    options = wishes(scene)
+    if not lamps or not options.instructions:
+        return None
+    worth = gains(scene, scene.known(kept_poses), options.added)
+    rotations, translations = scene.rig_poses(options.rotations_bench, options.middles_bench_mm)
+    spoilt = glares(scene, lamps, rotations, translations)
+    clean = worth[~spoilt.any(axis=1)].max(initial=0.0)
+    best = int(np.argmax(worth))
+    if clean >= limit("lamp_cost_share") * worth[best]:
+        return None
+    guilty = [lamp for lamp, bad in zip(lamps, spoilt[best], strict=True) if bad]
+    worst = max(guilty, key=lambda lamp: lamp.sightings)
+    if worst.side in ("left", "right"):
+        return Say("lamp.move.side", {"side": worst.side})
+    return Say(f"lamp.move.{worst.side}")
 
 
 def _open(

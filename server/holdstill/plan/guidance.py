@@ -97,7 +97,7 @@ def _worth_taking(cue: Cue, value: Worth | None, share: float | None, slack: flo
     if value is None or share is None or cue.proof or cue.reason == "why.customary":
         return False
     whole = value.points_share >= limit("take_points_share")
-    return whole and value.new and value.allowed and share * slack >= limit("take_share")
+    return whole and value.new and value.square_on and share * slack >= limit("take_share")
 
 
 def _offs(scene: Scene, cue: Cue, live_pose: Pose) -> dict[Part, Off]:

@@ -123,7 +123,7 @@ def settle(
     least = np.min([slack.left, slack.right, slack.top, slack.bottom], axis=0)
     left_over = np.abs(_push(slack, sides, margin)).max(axis=1)
     apart = (middles[:, :2] - home[:, :2]) * sides >= limit("plan_place_least") * field
-    reached = (least > 0.5 * margin) & (left_over < _SETTLED_PX) & ((sides == 0) | apart).all(axis=1)
+    reached = (least > margin - _SETTLED_PX) & (left_over < _SETTLED_PX) & ((sides == 0) | apart).all(axis=1)
     return middles, reached
 
 
@@ -175,22 +175,26 @@ def _push(slack: Slack, sides: FloatArray, margin: float) -> FloatArray:
 
 def allowed(scene: Scene, rotations_bench: FloatArray, middles_mm: FloatArray) -> NDArray[np.bool_]:
     """Whether (C,) every dot is in focus and no camera looks at the plate too obliquely."""
-    rotations, translations = scene.rig_poses(rotations_bench, middles_mm)
-    _, depths = scene.pixels(scene.rim_mm, rotations, translations)
+    _, depths = scene.pixels(scene.rim_mm, *scene.rig_poses(rotations_bench, middles_mm))
     near, far = scene.sharp_mm[:, 0][None, :, None], scene.sharp_mm[:, 1][None, :, None]
     sharp = ((depths >= near) & (depths <= far)).all(axis=(1, 2))
+    return np.asarray(sharp & square_on(scene, rotations_bench, middles_mm))
+
+
+def square_on(scene: Scene, rotations_bench: FloatArray, middles_mm: FloatArray) -> NDArray[np.bool_]:
+    """Whether (C,) no camera looks at the plate more obliquely than `plan_tilt_most_deg`."""
+    rotations, _ = scene.rig_poses(rotations_bench, middles_mm)
     middles = middles_mm @ scene.rotation_rig_from_bench.T + scene.origin_rig_mm
     sight = middles[:, None, :] - scene.cameras.centres_mm()[None]
     sight = sight / np.linalg.norm(sight, axis=-1, keepdims=True)
     cosine = np.einsum("cki,ci->ck", sight, rotations[:, :, 2])
-    steep = cosine.min(axis=1) < math.cos(math.radians(limit("plan_tilt_most_deg")))
-    return np.asarray(sharp & ~steep)
+    return np.asarray(cosine.min(axis=1) >= math.cos(math.radians(limit("plan_tilt_most_deg"))))
 
 
 def _vocabulary(scene: Scene) -> list[Instruction]:
     rolls = (Roll.LYING, Roll.UPRIGHT) if scene.can_stand_tall else (Roll.LYING,)
     leans = [(Lean.FLAT, 0.0)]
-    for degrees in (limit("plan_lean_deg"), limit("plan_lean_small_deg")):
+    for degrees in (limit("plan_lean_steep_deg"), limit("plan_lean_deg"), limit("plan_lean_small_deg")):
         leans += [(lean, degrees) for lean in (Lean.TOP, Lean.BOTTOM, Lean.LEFT, Lean.RIGHT)]
     return [
         Instruction(lean, degrees, place, reach, roll)
@@ -225,17 +229,16 @@ def wishes(scene: Scene) -> Wishes:
     """Every instruction that this bench allows; the smaller lean only where the full one has no room."""
     instructions = _vocabulary(scene)
     rotations, middles, good = posed(scene, instructions)
-    full = limit("plan_lean_deg")
-    large = {
+    small = limit("plan_lean_small_deg")
+    larger = {
         (i.lean, i.place, i.reach, i.roll)
         for i, g in zip(instructions, good, strict=True)
-        if g and i.lean_deg == full
+        if g and i.lean_deg > small
     }
     keep = [
         n
         for n, i in enumerate(instructions)
-        if good[n]
-        and (i.lean is Lean.FLAT or i.lean_deg == full or (i.lean, i.place, i.reach, i.roll) not in large)
+        if good[n] and (i.lean_deg != small or (i.lean, i.place, i.reach, i.roll) not in larger)
     ]
     added = (
         scene.information(*scene.rig_poses(rotations[keep], middles[keep]))

@@ -30,6 +30,8 @@ from .stakes import goals, quantity_matrices, weighted
 
 LENS_ORDER = "k1 k2 k3 p1 p2"
 """Distortion terms planned for: all of them, so that the views can carry whichever the solve takes."""
+PLATE_BENDS = True
+"""The plate's shape is unknown too: the solve finds it along with the rig."""
 _SPREAD = 5
 _PARALLEL_DEG = 3.0
 
@@ -150,7 +152,8 @@ def scene_of(
     """The scene by the estimate, else by the rig as described (remembered for the last few)."""
     names, arrays = _cameras(plate, rig, estimate, cameras, dict(sizes_px))
     rotation, origin, stand_off = _middle(arrays, plate, rig, nominal=estimate is None)
-    free = unknowns(arrays, stand_off, LENS_ORDER)
+    half_mm = 0.5 * max(plate.size_mm())
+    free = unknowns(arrays, stand_off, LENS_ORDER, plate_mm=half_mm if PLATE_BENDS else 0.0)
     sharp = np.array([_sharp_mm(rig, name, i, stand_off, arrays) for i, name in enumerate(names)])
     reach = _reach_mm(rig, stand_off, sharp)
     wanted = goals(estimate, 1000.0 * stand_off / float(arrays.lenses[:, 0].mean()))

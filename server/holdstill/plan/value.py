@@ -13,7 +13,7 @@ from holdstill.geometry import matrices
 from holdstill.limits import limit
 from holdstill.records import Cue, Estimate, FloatArray, Plate, Pose, Rig
 
-from .poses import allowed
+from .poses import square_on
 from .scene import Scene, gains, scene_of
 
 
@@ -30,8 +30,8 @@ class Worth:
     nearest, turn_deg, shift_share
         Index of the kept pose most alike (None without any), the angle to it, and how far away it
         is as a share of the picture's width.
-    allowed
-        Every dot in focus, no camera too oblique.
+    square_on
+        No camera looks at the plate too obliquely. (Whether it is in focus the pictures tell.)
     """
 
     gain: float
@@ -40,7 +40,7 @@ class Worth:
     nearest: int | None
     turn_deg: float
     shift_share: float
-    allowed: bool
+    square_on: bool
 
 
 def worth(scene: Scene, kept_poses: Sequence[Pose], pose: Pose) -> Worth:
@@ -59,7 +59,7 @@ def worth(scene: Scene, kept_poses: Sequence[Pose], pose: Pose) -> Worth:
         nearest,
         turn,
         shift,
-        bool(allowed(scene, bench[0][None], bench[1][None])[0]),
+        bool(square_on(scene, bench[0][None], bench[1][None])[0]),
     )
 
 
