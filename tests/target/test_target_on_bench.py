@@ -8,9 +8,30 @@ from holdstill.records import Sighting
 from holdstill.simulate import Bench, BenchSettings, read
 
 HELD = [
-    {"tilt_x_deg": "-5.6", "tilt_y_deg": "-1.1", "turn_deg": "-6.2", "x_mm": "2", "y_mm": "4", "distance_mm": "548"},
-    {"tilt_x_deg": "-20", "tilt_y_deg": "5", "turn_deg": "2", "x_mm": "-8", "y_mm": "5", "distance_mm": "560"},
-    {"tilt_x_deg": "18", "tilt_y_deg": "-12", "turn_deg": "-3", "x_mm": "0", "y_mm": "-6", "distance_mm": "570"},
+    {
+        "tilt_x_deg": "-5.6",
+        "tilt_y_deg": "-1.1",
+        "turn_deg": "-6.2",
+        "x_mm": "2",
+        "y_mm": "4",
+        "distance_mm": "548",
+    },
+    {
+        "tilt_x_deg": "-20",
+        "tilt_y_deg": "5",
+        "turn_deg": "2",
+        "x_mm": "-8",
+        "y_mm": "5",
+        "distance_mm": "560",
+    },
+    {
+        "tilt_x_deg": "18",
+        "tilt_y_deg": "-12",
+        "turn_deg": "-3",
+        "x_mm": "0",
+        "y_mm": "-6",
+        "distance_mm": "570",
+    },
     {"tilt_x_deg": "0", "tilt_y_deg": "28", "turn_deg": "88", "x_mm": "5", "y_mm": "0", "distance_mm": "640"},
 ]
 

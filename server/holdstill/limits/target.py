@@ -15,6 +15,10 @@ ROWS: tuple[Limit, ...] = (
     Limit("target_corner_window_share", 0.18, "share of the smallest square side",
           "half-size of the window in which a chessboard corner is refined",
           "measured", "13 real stereo pairs of Debian opencv-doc: rms .193/.207 px; 11 px (a third) gives .41/.46"),
+    Limit("target_unlike_dots", 0.3, "share of the dots' contrast",
+          "what a round dot's model leaves unexplained around the edge (rms, noise included), above which "
+          "the spots are no dots",
+          "measured", "squares and clutter leave 0.4 and more; dots at a signal-to-noise ratio of 5 leave 0.2"),
     Limit("target_residual_share", 0.08, "share of the local pitch",
           "largest rms of the points about the view's own map for which the view counts as this plate",
           "chosen", "a lattice on a flat plate through a lens with k1, k2 stays far below"),

@@ -152,7 +152,7 @@ def _refine(image: Picture, plate: Plate, coarse: Coarse, camera: str, full_scal
     radius = float(np.median(np.sqrt(areas / (np.pi * np.abs(np.linalg.det(view.jacobians(mm[ids])))))))
     dots = measure_dots(
         image, mm, ids, centres, radius=radius, pitch=plate.pitch_mm, clip=clip_level(image, full_scale),
-        others=_expected(plate, view, size, radius),
+        dark=coarse.dark,        others=_expected(plate, view, size, radius),
     )  # fmt: skip
     needed = least_points(plate)
     if dots is None or len(dots.which) < needed:

@@ -6,22 +6,26 @@ only the centre (and ground, contrast) is each dot's own.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from holdstill.limits import limit
 from holdstill.records import FloatArray, Picture
 
 from .conic import dual_conics
 from .eccentricity import eccentricity_px
-from .score import ROUND, Scores, Steps, score, solve_steps
+from .score import ROUND, Beliefs, Scores, Steps, score, solve_steps
+from .smooth import smooth
 from .viewmap import ViewMap, fit_view_map
 
 _REACH = 3.2
 _PROBES = 9
 _SKEW_DOTS = 24
+_SOFT_PX, _LEAST_SIGMA_PX = 0.8, 0.4
+_LEAST_USED = 0.45
 _HELD_LEVELS = (1.01, 1.04, 1.08, 1.15, 1.25, 1.4)
 _EVERYWHERE = (-9.0, 9.0)
 
@@ -66,6 +70,8 @@ class _View:
     """Level of the ground as fitted, grey values; with `contrast` it says where clipping begins."""
     lean: FloatArray = field(default_factory=lambda: ROUND)
     """How the blur depends on direction; see `score`."""
+    sign: float = -1.0
+    """-1 for dark dots, 1 for bright ones."""
     held: float = 0.0
     """Level taken for a plateau that is clipped away (0: nothing clips)."""
 
@@ -99,7 +105,7 @@ class _View:
         return score(
             self.image, centres, shapes, np.full(len(which), self.sigma), slopes, reach=_REACH,
             gap=self.gap_px(shapes), bounds=np.tile(self.clip_bounds(), (len(which), 1)), variance=self.variance,
-            clip=0.0 if self.contrast else self.clip, stride=stride, lean=self.lean, sector=sector, skew=skew,
+            clip=0.0 if self.contrast and self.held else self.clip, stride=stride, lean=self.lean, sector=sector, skew=skew,
         )  # fmt: skip
 
     def clip_bounds(self) -> tuple[float, float]:
@@ -108,7 +114,7 @@ class _View:
         Judged by the model, not by the pixels: dropping pixels for their own noise would bias the
         flanks (a truncated sample).
         """
-        if self.clip <= 0 or not self.contrast:
+        if self.held <= 0 or not self.contrast:
             return _EVERYWHERE
         guard = 2.5 * np.sqrt(max(self.variance))
         share = float(np.clip((self.clip - guard - self.ground) / self.contrast, 0.02, 0.98))
@@ -146,8 +152,8 @@ def measure_dots(
     radius: float,
     pitch: float,
     clip: float,
+    dark: bool,
     others: NDArray[np.int64],
-    rings: NDArray[np.bool_] | None = None,
 ) -> Dots | None:
     """Exact centres of the dots `which` of the plate points `xy`, starting from rough `centres`.
 
@@ -160,7 +166,9 @@ def measure_dots(
     """
     size = (image.shape[1], image.shape[0])
     view, _ = fit_view_map(xy[which], centres, size)
-    known = _View(image, xy, size, clip, view, radius, 1.5, 0.0, (1.0, 1.0), pitch)
+    known = _View(
+        image, xy, size, clip, view, radius, 1.5, 0.0, (1.0, 1.0), pitch, sign=-1.0 if dark else 1.0
+    )
     if not _probe(known, which, centres):
         return None
     centres, which = _first_pass(known, which, centres)
@@ -185,36 +193,63 @@ def _probe(known: _View, which: NDArray[np.int64], centres: FloatArray) -> bool:
         known.radius *= float(np.median(area / known.radius_px(shapes[good])))
     known.sigma = float(np.clip(0.12 * np.median(known.radius_px(shapes)), 0.8, 6.0))
     stride = 2 if np.median(known.radius_px(shapes)) > 14 else 1
-    known.held = _HELD_LEVELS[-2] * known.clip
-    if not np.isfinite(_settle_probes(known, some, at, stride, rounds=5)):
+    known.held = _HELD_LEVELS[-2] * known.clip if _bright_part_clips(known, some, at) else 0.0
+    misfit = _settle_probes(known, some, at, stride, rounds=5)
+    if not np.isfinite(misfit):
         return False
-    if known.clip > 0 and known.clip_bounds() != _EVERYWHERE:
+    if known.held > 0:
         _choose_held_level(known, some, at, stride)
-    _find_lean(known, some, at)
+    if known.sigma > 0.55 and np.median(known.radius_px(shapes)) > 5:
+        _find_lean(known, some, at)
+    rest = np.sqrt(misfit * max(known.variance)) / max(abs(known.contrast), 1e-9)
+    if rest > limit("target_unlike_dots"):
+        return False
     return abs(known.contrast) > 2 * np.sqrt(max(known.variance) / 50)
 
 
-def _settle_probes(known: _View, some: NDArray[np.int64], at: FloatArray, stride: int, *, rounds: int) -> float:
+def _bright_part_clips(known: _View, some: NDArray[np.int64], at: FloatArray) -> bool:
+    """True when the dots' middles or the ground between them stand at the clipping level."""
+    if known.clip <= 0:
+        return False
+    height, width = known.image.shape
+    jac = known.view.jacobians(known.xy[some])
+    shares = []
+    for offset in ((0.0, 0.0), (0.5, 0.5), (-0.5, 0.5), (0.5, -0.5), (-0.5, -0.5)):
+        x, y = (at + known.pitch * (jac @ np.array(offset))).T
+        inside = (x >= 0) & (y >= 0) & (x < width) & (y < height)
+        values = known.image[y[inside].astype(int), x[inside].astype(int)]
+        shares.append(float((values >= known.clip).mean()) if inside.any() else 0.0)
+    return shares[0] > 0.3 or float(np.mean(shares[1:])) > 0.3
+
+
+def _settle_probes(
+    known: _View, some: NDArray[np.int64], at: FloatArray, stride: int, *, rounds: int
+) -> float:
     """Gauss-Newton rounds on the probe dots (`at` moves in place); their median misfit, inf if hopeless."""
     slopes = np.zeros((len(some), 2))
     misfit = np.inf
     for _ in range(rounds):
         gathered = known.scores(some, at, slopes, stride)
         steps = solve_steps(
-            gathered, ramp_prior=np.zeros(len(some)), contrast_guess=known.contrast or 100.0, held=known.held,
-            loose=9.0,
-        )  # fmt: skip
+            gathered,
+            Beliefs.loose(len(some), spread_px=9.0),
+            contrast=known.contrast or known.sign * 100.0,
+            held=known.held,
+        )
         ok = steps.ok > 0
         if ok.sum() < 2:
             return np.inf
-        known.contrast, known.ground = float(np.median(steps.contrast[ok])), float(np.median(steps.ground[ok]))
+        known.contrast, known.ground = (
+            float(np.median(steps.contrast[ok])),
+            float(np.median(steps.ground[ok])),
+        )
         scale = float(np.median(known.radius_px(known.shapes(some)))) / known.radius
         limit_px = 0.7 * known.sigma
         at[ok] += np.clip(steps.shift[ok], -limit_px, limit_px)
         dr = float(np.clip(np.median(steps.radius[ok]), -limit_px, limit_px))
         ds = float(np.clip(np.median(steps.blur[ok]), -0.35 * known.sigma, 0.7 * known.sigma))
         known.radius += dr / scale
-        known.sigma = max(known.sigma + ds, 0.33)
+        known.sigma = max(known.sigma + ds, _LEAST_SIGMA_PX)
         known.variance = _noise(gathered, steps, ok, known.variance, rough=True)
         misfit = float(np.median(steps.misfit[ok]))
         if abs(dr) < 0.01 and abs(ds) < 0.02 * known.sigma:
@@ -229,13 +264,12 @@ def _find_lean(known: _View, some: NDArray[np.int64], at: FloatArray) -> None:
     of the variance the blur is taken as round.
     """
     zero = np.zeros((len(some), 2))
+    fixed = replace(Beliefs.loose(len(some)), radius=np.tile([0.0, 0.02], (len(some), 1)))
     for _ in range(3):
         variances = []
         for k in range(4):
             gathered = known.scores(some, at, zero, sector=k * np.pi / 4)
-            steps = solve_steps(
-                gathered, ramp_prior=zero[:, 0], contrast_guess=known.contrast, held=known.held, least_used=0.0
-            )
+            steps = solve_steps(gathered, fixed, contrast=known.contrast, held=known.held, least_used=0.0)
             here = 1 + known.lean[0] * np.cos(k * np.pi / 2) + known.lean[1] * np.sin(k * np.pi / 2)
             ds = float(np.clip(np.median(steps.blur) / known.sigma, -0.4, 0.6))
             variances.append(max(here, 0.05) * (1 + ds) ** 2)
@@ -246,7 +280,7 @@ def _find_lean(known: _View, some: NDArray[np.int64], at: FloatArray) -> None:
         lean *= min(1.0, 0.93 / float(np.hypot(*lean)))
         done = float(np.abs(lean - known.lean).max()) < 0.02
         known.lean = lean
-        known.sigma *= float(np.sqrt(a))
+        known.sigma = max(known.sigma * float(np.sqrt(a)), _LEAST_SIGMA_PX)
         if done:
             return
 
@@ -294,13 +328,17 @@ def _noise(
 def _first_pass(
     known: _View, which: NDArray[np.int64], centres: FloatArray
 ) -> tuple[FloatArray, NDArray[np.int64]]:
-    """One rough step for every dot, on part of the rows; updates map, radius and blur."""
+    """One rough step for every dot, on part of the rows; updates map, radius and blur.
+
+    The edge is taken to be no sharper than `_SOFT_PX`, so that a start half a pixel off still leads in.
+    """
     n = len(which)
     stride = 3 if np.median(known.radius_px(known.shapes(which))) > 14 else 1
-    steps = solve_steps(
-        known.scores(which, centres, np.zeros((n, 2)), stride), ramp_prior=np.zeros(n), contrast_guess=known.contrast, held=known.held
-    )
-    ok = (steps.ok > 0) & (np.hypot(*steps.shift.T) < 2.5 * known.sigma + 0.5)
+    sharp, known.sigma = known.sigma, max(known.sigma, _SOFT_PX)
+    gathered = known.scores(which, centres, np.zeros((n, 2)), stride)
+    soft, known.sigma = known.sigma, sharp
+    steps = solve_steps(gathered, Beliefs.loose(n), contrast=known.contrast, held=known.held, least_used=0.45)
+    ok = (steps.ok > 0) & (np.hypot(*steps.shift.T) < 2.5 * soft + 0.5)
     ok &= steps.contrast * known.contrast > 0.2 * known.contrast**2
     if ok.sum() < 6:
         return centres[:0], which[:0]
@@ -309,34 +347,41 @@ def _first_pass(
     known.view, _ = fit_view_map(known.xy[which], centres - ecc, known.size)
     scale = float(np.median(known.radius_px(known.shapes(which)))) / known.radius
     known.radius += float(np.clip(np.median(steps.radius[ok]), -0.5, 0.5)) / scale
-    known.sigma = max(known.sigma + float(np.clip(np.median(steps.blur[ok]), -0.3, 0.3)), 0.33)
+    if soft == sharp:
+        known.sigma = max(known.sigma + float(np.clip(np.median(steps.blur[ok]), -0.3, 0.3)), _LEAST_SIGMA_PX)
     known.contrast, known.ground = float(np.median(steps.contrast[ok])), float(np.median(steps.ground[ok]))
     return centres, which
 
 
 def _final_pass(known: _View, which: NDArray[np.int64], centres: FloatArray) -> Dots | None:
     n = len(which)
+    free = 1e6 * abs(known.contrast)
     gathered = known.scores(which, centres, np.zeros((n, 2)))
-    steps = solve_steps(gathered, ramp_prior=np.full(n, 1e6 * abs(known.contrast)), contrast_guess=known.contrast, held=known.held)
-    good = _plausible(known, steps, which, centres)
+    steps = _solved(known, gathered, Beliefs.loose(n, ramp=free))
+    good, _ = _plausible(known, steps, which, centres)
     if good.sum() < 6:
         return None
     known.variance = _noise(gathered, steps, good, known.variance, rough=False)
     slopes = _light_slopes(steps, centres, good, known.contrast > 0)
-    gathered = known.scores(which, centres, slopes)
-    steps = solve_steps(gathered, ramp_prior=np.full(n, 1e6 * abs(known.contrast)), contrast_guess=known.contrast, held=known.held)
-    shaded, prior = _ramps(steps, good)
-    steps = solve_steps(gathered, ramp_prior=prior, contrast_guess=known.contrast, held=known.held)
-    good = _plausible(known, steps, which, centres)
     centres = centres + np.where(good[:, None], steps.shift, 0)
-    late = good & (np.hypot(*steps.shift.T) > 0.12 * known.sigma)
+    gathered = known.scores(which, centres, slopes)
+    steps = _solved(known, gathered, Beliefs.loose(n, ramp=free))
+    shaded, beliefs = _beliefs(steps, centres, good)
+    steps = _solved(known, gathered, beliefs)
+    good, odd = _plausible(known, steps, which, centres)
+    centres = centres + np.where((good | odd)[:, None], steps.shift, 0)
+    late = (good | odd) & (np.hypot(*steps.shift.T) > 0.12 * known.sigma)
     if late.any():
-        again = solve_steps(
-            known.scores(which[late], centres[late], slopes[late]), ramp_prior=prior[late], contrast_guess=known.contrast, held=known.held
-        )
+        again = _solved(known, known.scores(which[late], centres[late], slopes[late]), beliefs.of(late))
         centres[late] += np.where((again.ok > 0)[:, None], again.shift, 0)
+    if good.sum() < 6:
+        return None
     centres += _skew_shift(known, which, centres, slopes, good)
-    return _collect(known, which, centres, steps, good, shaded)
+    return _collect(known, which, centres, steps, good | odd, odd, shaded)
+
+
+def _solved(known: _View, gathered: Scores, beliefs: Beliefs) -> Steps:
+    return solve_steps(gathered, beliefs, contrast=known.contrast, held=known.held, least_used=_LEAST_USED)
 
 
 def _skew_shift(
@@ -354,10 +399,7 @@ def _skew_shift(
     some = np.flatnonzero(good)
     some = some[np.unique(np.linspace(0, len(some) - 1, min(_SKEW_DOTS, len(some))).astype(int))]
     gathered = known.scores(which[some], centres[some], slopes[some], skew=True)
-    steps = solve_steps(
-        gathered, ramp_prior=np.full(len(some), 1e6 * abs(known.contrast)), contrast_guess=known.contrast,
-        held=known.held,
-    )  # fmt: skip
+    steps = _solved(known, gathered, Beliefs.loose(len(some), ramp=1e6 * abs(known.contrast)))
     ok = steps.ok > 0
     if ok.sum() < 8:
         return np.zeros(2)
@@ -369,58 +411,69 @@ def _skew_shift(
 
 def _plausible(
     known: _View, steps: Steps, which: NDArray[np.int64], centres: FloatArray
-) -> NDArray[np.bool_]:
-    """Dots that look like the view's other dots: contrast, misfit, radius, blur, place."""
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Dots that look like the view's other dots; and those that are odd but still a dot in its place.
+
+    Contrast, misfit, radius, blur and place of each are compared with a smooth surface over the
+    view, in units of the view's own scatter about it: what is usual depends on the picture, and blur
+    and light change across it.  Odd ones have the usual misfit and are a little paler, smaller, more
+    blurred or off their place.
+    """
     ok = (steps.ok > 0) & (steps.contrast * known.contrast > 0)
     if ok.sum() < 6:
-        return ok
+        return ok, ok & False
     ratio = steps.contrast / np.median(steps.contrast[ok])
-    ok &= (ratio > 0.5) & (ratio < 1.6)
-    typical = float(np.median(steps.misfit[ok]))
-    ok &= steps.misfit < typical * (1 + np.maximum(0.35, 7 * np.sqrt(2 / steps.dof)))
-    for values, least in ((steps.radius, 0.02), (steps.blur, 0.03)):
-        middle = float(np.median(values[ok]))
-        spread = 1.4826 * float(np.median(np.abs(values[ok] - middle)))
-        ok &= np.abs(values - middle) < max(7 * spread, least)
-    off = np.hypot(*(centres + steps.shift - known.expected(which)).T)
-    typical = float(np.median(off[ok])) / 1.1774
-    return np.asarray(ok & (off < max(9 * typical, 0.05)))
+    ok &= (ratio > 0.4) & (ratio < 1.8) & (np.hypot(*steps.shift.T) < known.sigma + 1.0)
+    dot = ok.copy()
+    if ok.sum() < 6:
+        return ok, ok & False
+    place = centres + steps.shift - known.expected(which)
+    numbers = np.column_stack([
+        np.log(np.maximum(np.abs(steps.contrast), 1e-9)), np.log(np.maximum(steps.misfit, 1e-9)),
+        steps.radius, steps.blur, place,
+    ])  # fmt: skip
+    radius = float(np.median(known.radius_px(known.shapes(which))))
+    for _ in range(2):
+        surface, scatter, _ = smooth(centres, numbers, ok, degree=2)
+        off = np.abs(numbers - surface)
+        far = np.hypot(off[:, 4], off[:, 5])
+        fits = numbers[:, 1] - surface[:, 1] < np.maximum(7 * scatter[1], 6 * np.sqrt(2 / steps.dof))
+        gates = [max(8 * scatter[0], 0.1), max(7 * scatter[2], 0.015), max(7 * scatter[3], 0.025)]
+        reach = max(8 * float(np.hypot(scatter[4], scatter[5])), 0.01)
+        ok &= fits & (off[:, 0] < gates[0]) & (off[:, 2] < gates[1]) & (off[:, 3] < gates[2]) & (far < reach)
+        odd = dot & fits & (np.maximum(off[:, 2], off[:, 3]) < max(0.06 * radius, *gates[1:]))
+        odd &= far < max(reach, 0.03 * known.pitch / known.radius * radius)
+        if ok.sum() < 6:
+            break
+    return np.asarray(ok), np.asarray(odd & ~ok)
 
 
 def _light_slopes(
     steps: Steps, centres: FloatArray, good: NDArray[np.bool_], bright_dots: bool
 ) -> FloatArray:
-    """Relative slope of the light at every dot, 1/px, from the level of the bright part (or, where
-    that clips, the contrast), a quadratic surface over the view fitted to its logarithm."""
+    """Relative slope of the light at every dot, 1/px: a quadratic surface over the view through the
+    logarithm of the bright part's level."""
     level = steps.ground + steps.contrast if bright_dots else steps.ground
     use = good & (level > 0)
     if use.sum() < 12:
         return np.zeros_like(centres)
-    mean, spread = centres[use].mean(axis=0), max(float(np.ptp(centres[use])), 1.0) / 2
-    q = (centres - mean) / spread
-    terms = np.column_stack([np.ones(len(q)), q, q[:, 0] ** 2, q[:, 0] * q[:, 1], q[:, 1] ** 2])
-    value = np.log(np.where(use, level, 1.0))
-    weight = use.astype(np.float64)
-    fitted = np.zeros(6)
-    for _ in range(3):
-        fitted = np.linalg.lstsq(terms * weight[:, None], value * weight, rcond=None)[0]
-        off = np.abs(value - terms @ fitted)
-        cut = 3 * 1.4826 * max(float(np.median(off[use])), 1e-6)
-        weight = use * np.minimum(1.0, cut / np.maximum(off, 1e-12))
-    gx = fitted[1] + 2 * fitted[3] * q[:, 0] + fitted[4] * q[:, 1]
-    gy = fitted[2] + fitted[4] * q[:, 0] + 2 * fitted[5] * q[:, 1]
-    return np.asarray(np.stack([gx, gy], axis=1) / spread)
+    return smooth(centres, np.log(np.where(use, level, 1.0)), use)[2]
 
 
-def _ramps(steps: Steps, good: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], FloatArray]:
-    """Which dots carry a ramp of their own, and how freely each may have one (grey values per px)."""
+def _beliefs(steps: Steps, centres: FloatArray, good: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], Beliefs]:
+    """Which dots carry a ramp of their own; and what the view's other dots say about each dot's
+    radius, blur and ramp (a smooth surface and the scatter about it)."""
     size = np.abs(steps.ramp).max(axis=1)
     usual = steps.ramp[good]
-    spread = 1.4826 * float(np.median(np.abs(usual - np.median(usual, axis=0)))) if good.any() else 0.0
-    noise = float(np.median(steps.ramp_sigma[good])) if good.any() else 0.0
+    spread = 1.4826 * float(np.median(np.abs(usual - np.median(usual, axis=0))))
+    noise = float(np.median(steps.ramp_sigma[good]))
     excess = np.sqrt(max(spread**2 - 1.2 * noise**2, 0.0))
     shaded = size > 4.0 * np.hypot(steps.ramp_sigma, excess)
-    return shaded, np.where(shaded, 10 * size, excess)
+    surface, scatter, _ = smooth(centres, np.column_stack([steps.radius, steps.blur]), good)
+    radius, blur = (
+        np.stack([surface[:, k], np.full(len(centres), max(1.5 * scatter[k], 1e-3))], axis=1) for k in (0, 1)
+    )
+    return shaded, Beliefs(radius, blur, np.where(shaded, 10 * size, excess))
 
 
 def _collect(
@@ -429,27 +482,29 @@ def _collect(
     centres: FloatArray,
     steps: Steps,
     good: NDArray[np.bool_],
+    odd: NDArray[np.bool_],
     shaded: NDArray[np.bool_],
 ) -> Dots | None:
     """Correct eccentricity, fit the map once more, drop what lies off it, put sigmas together."""
     if good.sum() < 6:
         return None
-    which, centres, shaded = which[good], centres[good], shaded[good]
+    which, centres, shaded, odd = which[good], centres[good], shaded[good], odd[good]
     sigmas = np.sqrt(0.5 * np.trace(steps.covariance[good], axis1=1, axis2=2))
     if known.clip_bounds() != _EVERYWHERE:  # there the noise was worked out from the misfit
         sigmas = sigmas * np.sqrt(float(np.median(steps.misfit[good])))
     points = centres - eccentricity_px(known.view, known.xy[which], known.radius)
-    view, residuals = fit_view_map(known.xy[which], points, known.size, sigmas=sigmas)
-    off = np.hypot(*residuals.T)
-    typical = float(np.median(off)) / 1.1774
-    keep = off < max(8 * typical, 8 * float(np.median(sigmas)))
-    suspect = off > 5 * np.maximum(typical, sigmas)
+    view, residuals = fit_view_map(known.xy[which], points, known.size, sigmas=np.where(odd, 30, 1) * sigmas)
+    surface, scatter, _ = smooth(points, residuals, ~odd, degree=3)
+    off = np.hypot(*(residuals - surface).T)
+    typical = max(float(np.hypot(*scatter)) / np.sqrt(2), float(np.median(sigmas)))
+    keep = odd | (off < 9 * typical)
+    suspect = odd | (off > 5 * np.maximum(typical, sigmas))
     order = np.flatnonzero(keep)
     order = order[np.argsort(which[order])]
     blur = float(np.sqrt(max(known.sigma**2 - 1 / 12, 0.0)))
     clipped = np.zeros(len(order), bool) if known.clip <= 0 else _touches_clip(known, points[order])
     return Dots(
-        which[order], points[order], np.where(suspect, np.maximum(sigmas, off / 3), sigmas)[order],
+        which[order], points[order], np.where(suspect, np.maximum(sigmas, off / 2), sigmas)[order],
         clipped, shaded[order], suspect[order], blur, known.radius, view, residuals[order],
     )  # fmt: skip
 

@@ -83,17 +83,30 @@ def score(
     edge spread's third moment over 6 s^2, px (the Gram-Charlier term ``phi(t) (t^2 - 1)``).
     """
     out = _gather(
-        image, centres, shapes, sigmas, slopes, reach, gap, bounds, variance[0], variance[1], clip, stride, sector, lean,
-        float(skew), _EDGE, _PEAK
+        image,
+        centres,
+        shapes,
+        sigmas,
+        slopes,
+        reach,
+        gap,
+        bounds,
+        variance[0],
+        variance[1],
+        clip,
+        stride,
+        sector,
+        lean,
+        float(skew),
+        _EDGE,
+        _PEAK,
     )
     normal, right, tally, used, bases = out
     return Scores(normal, right, tally[:, 0], tally[:, 1], used, tally[:, 2:], bases)
 
 
 @compiled
-def _distances(
-    m: int, x: Floats, y: Floats, dot: Floats, t: Floats, nx: Floats, ny: Floats
-) -> None:
+def _distances(m: int, x: Floats, y: Floats, dot: Floats, t: Floats, nx: Floats, ny: Floats) -> None:
     """Signed distance over sigma and outward unit normal at `m` offsets from a dot's centre.
 
     First order in the distance (Sampson): exact on circles, even under reflection at the centre.
@@ -333,7 +346,9 @@ def _gather(
                     else:
                         m += take
                     if m == room:
-                        octants |= _chunk(m, at, dot, edge, peak, rows, weighted, normal[k], right[k], tally[k])
+                        octants |= _chunk(
+                            m, at, dot, edge, peak, rows, weighted, normal[k], right[k], tally[k]
+                        )
                         m = 0
         if m > 0:
             octants |= _chunk(m, at, dot, edge, peak, rows, weighted, normal[k], right[k], tally[k])
@@ -367,59 +382,84 @@ class Steps:
     ok: FloatArray
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Beliefs:
+    """What is believed of each dot before its own pixels speak, as mean and standard deviation.
+
+    radius, blur (n, 2): change of radius and blur, px. ramp (n,): standard deviation of the extra
+    ramp about 0, grey values per px.
+    """
+
+    radius: FloatArray
+    blur: FloatArray
+    ramp: FloatArray
+
+    @classmethod
+    def loose(cls, n: int, *, spread_px: float = 1.0, ramp: float = 0.0) -> Beliefs:
+        """Nearly nothing: no change of radius and blur within `spread_px`."""
+        wide = np.tile([0.0, spread_px], (n, 1))
+        return cls(wide, wide, np.full(n, ramp))
+
+    def of(self, some: NDArray[np.bool_] | NDArray[np.int64]) -> Beliefs:
+        """The beliefs about some of the dots."""
+        return Beliefs(self.radius[some], self.blur[some], self.ramp[some])
+
+
 def solve_steps(
-    scores: Scores, *, ramp_prior: FloatArray, contrast_guess: float, held: float = 0.0, loose: float = 1.0,
-    least_used: float = 0.6,
+    scores: Scores, beliefs: Beliefs, *, contrast: float, held: float = 0.0, least_used: float = 0.6
 ) -> Steps:
     """Solve the normal equations of every dot.
 
-    ramp_prior (n,): standard deviation (grey values per px) within which the extra ramp may lie; 0
-    leaves it out.  contrast_guess: sets the scale of the weak priors on radius and blur (1 px each
-    times `loose`), which only matter where a dot does not determine them (clipped, tiny).  held:
-    level (grey values) at which a plateau that is clipped away is held; 0 for none.
+    contrast: typical contrast, the scale in which radius and blur are believed.  held: level (grey
+    values) at which a plateau that is clipped away is held; 0 for none.  least_used: share of the
+    edge's directions that must carry pixels.
     """
     n = len(scores.square)
-    normal = scores.normal.copy()
-    scale = max(abs(contrast_guess), 1e-9)
+    normal, right = scores.normal.copy(), scores.right.copy()
+    scale = contrast if abs(contrast) > 1e-9 else 1e-9
+    for column, belief in ((4, beliefs.radius), (5, beliefs.blur)):
+        weight = 1.0 / (scale * np.maximum(belief[:, 1], 1e-4)) ** 2
+        normal[:, column, column] += weight
+        right[:, column] += weight * belief[:, 0] * scale
     pull = np.zeros((n, COLUMNS))
-    pull[:, 4] = pull[:, 5] = 1.0 / (scale * loose) ** 2
-    pull[:, 6] = pull[:, 7] = 1.0 / np.maximum(ramp_prior, 1e-12 * scale) ** 2
+    pull[:, 6] = pull[:, 7] = 1.0 / np.maximum(beliefs.ramp, 1e-12 * abs(scale)) ** 2
     index = np.arange(COLUMNS)
     normal[:, index, index] += pull + 1e-12 * normal[:, index, index] + 1e-30
-    right = scores.right.copy()
     if held > 0:
-        _hold_clipped_levels(normal, right, scores, held)
+        _hold_clipped_levels(normal, right, scores, held, dots=scale > 0)
     ok = (scores.pixels > 24) & (scores.used > least_used) & np.isfinite(normal).all(axis=(1, 2))
     normal[~ok] = np.eye(COLUMNS)
     diagonal = np.sqrt(np.maximum(normal[:, index, index], 1e-300))
     scaled = normal / diagonal[:, :, None] / diagonal[:, None, :]
     inverse = np.linalg.inv(scaled) / diagonal[:, :, None] / diagonal[:, None, :]
     theta = (inverse @ right[:, :, None])[:, :, 0]
-    contrast = theta[:, 1]
-    ok &= np.isfinite(theta).all(axis=1) & (np.abs(contrast) > 0.05 * scale)
-    safe = np.where(np.abs(contrast) > 1e-12, contrast, 1.0)
+    amplitude = theta[:, 1]
+    ok &= np.isfinite(theta).all(axis=1) & (np.abs(amplitude) > 0.05 * abs(scale))
+    safe = np.where(np.abs(amplitude) > 1e-12, amplitude, 1.0)
     left = scores.square - 2 * (theta * scores.right).sum(axis=1) + (
         theta[:, None, :] @ scores.normal @ theta[:, :, None]
     )[:, 0, 0]  # fmt: skip
     dof = np.maximum(scores.pixels - COLUMNS, 1.0)
     return Steps(
-        theta[:, 0] + scores.bases, contrast, theta[:, 2:4] / safe[:, None], theta[:, 4] / safe, theta[:, 5] / safe,
+        theta[:, 0] + scores.bases, amplitude, theta[:, 2:4] / safe[:, None], theta[:, 4] / safe, theta[:, 5] / safe,
         theta[:, 6:8], np.sqrt(np.maximum(inverse[:, 6, 6], inverse[:, 7, 7])),
         inverse[:, 2:4, 2:4] / (safe**2)[:, None, None], left / dof, dof, ok.astype(np.float64),
     )  # fmt: skip
 
 
-def _hold_clipped_levels(normal: FloatArray, right: FloatArray, scores: Scores, held: float) -> None:
-    """Hold a clipped plateau's level, in the normal equations in place.
+def _hold_clipped_levels(
+    normal: FloatArray, right: FloatArray, scores: Scores, held: float, *, dots: bool
+) -> None:
+    """Hold a clipped plateau's level (the dots' or the ground's), in the normal equations in place.
 
     The flanks alone hardly tell level, blur and radius apart; a wrong level bends the fitted edge
     evenly all around and leaves the centre where it is.
     """
     believed = held - scores.bases
     weight = 100 * np.maximum(normal[:, 1, 1], 1e-9)
-    for count, columns in ((scores.plateau[:, 0], (0,)), (scores.plateau[:, 3], (0, 1))):
-        gone = np.flatnonzero(count < 0.02 * scores.pixels)
-        for q in columns:
-            right[gone, q] += weight[gone] * believed[gone]
-            for r in columns:
-                normal[gone, q, r] += weight[gone]
+    columns = (0, 1) if dots else (0,)
+    gone = np.flatnonzero(scores.plateau[:, 3 if dots else 0] < 0.02 * scores.pixels)
+    for q in columns:
+        right[gone, q] += weight[gone] * believed[gone]
+        for r in columns:
+            normal[gone, q, r] += weight[gone]

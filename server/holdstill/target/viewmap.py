@@ -155,7 +155,13 @@ def _pinned(normal: FloatArray, h: FloatArray) -> FloatArray:
 
 @compiled
 def _normal_equations(
-    x: FloatArray, target: FloatArray, h: FloatArray, k: FloatArray, weight: FloatArray, terms: int, residual: FloatArray
+    x: FloatArray,
+    target: FloatArray,
+    h: FloatArray,
+    k: FloatArray,
+    weight: FloatArray,
+    terms: int,
+    residual: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
     """Normal matrix (9 + terms) and right side of the map's weighted least squares; fills `residual`."""
     size = 9 + terms
