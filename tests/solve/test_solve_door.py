@@ -86,7 +86,8 @@ def test_residuals_stand_in_the_order_of_the_points(rng: np.random.Generator) ->
     sighting = views[3].sightings["right"]
     moved = sighting.points_px.copy()
     moved[7] += [3.0, -4.0]
-    views[3] = replace(views[3], sightings={**views[3].sightings, "right": replace(sighting, points_px=moved)})
+    spoilt = replace(sighting, points_px=moved)
+    views[3] = replace(views[3], sightings={**views[3].sightings, "right": spoilt})
     found = solved(views, truth.names)
     residual = next(v for v in found.views if v.view_id == views[3].view_id).residuals_px["right"]
     assert residual.shape == sighting.points_px.shape

@@ -34,9 +34,11 @@ from .rotations import (
 from .two_view import baseline_mm, epipolar_px, essential_matrix, stereo_angle_deg, triangulate
 
 __all__ = [
-    "IDENTITY", "PARAMETERS", "QuantityRows", "Volume", "align", "baseline_mm", "compose", "compose_matrices", "epipolar_px",
+    "IDENTITY", "PARAMETERS", "QuantityRows", "Volume", "align", "baseline_mm", "compose",
+    "compose_matrices", "epipolar_px",
     "essential_matrix", "fold_radius", "invert", "invert_matrices", "left_jacobian", "lens_of",
     "lens_parameters", "matrices", "pose_of", "project", "project_with_jacobian",
-    "rig_parameter_names", "rotated_point_jacobian", "rotation_matrix", "rotation_vector", "skew", "stereo_angle_deg",
-    "transform", "triangulate", "turn_deg", "turned_point_jacobian", "undistort", "undistorted_px", "visible_in",
+    "rig_parameter_names", "rotated_point_jacobian", "rotation_matrix", "rotation_vector", "skew",
+    "stereo_angle_deg", "transform", "triangulate", "turn_deg", "turned_point_jacobian", "undistort",
+    "undistorted_px", "visible_in",
 ]

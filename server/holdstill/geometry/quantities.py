@@ -63,7 +63,7 @@ class QuantityRows:
     def at_places(self, covariance: FloatArray) -> FloatArray:
         """One sigma at each place (m,), in `unit`, for a covariance (p, p)."""
         squares = np.einsum("mkp,pq,mkq->m", self.rows, covariance, self.rows)
-        return np.sqrt(np.maximum(squares, 0.0))
+        return np.asarray(np.sqrt(np.maximum(squares, 0.0)))
 
     def size(self, covariance: FloatArray) -> float:
         """One sigma, rms over the places, in `unit`."""
@@ -247,7 +247,7 @@ def edge_rows(
         directions, holds = undistort(lens, pixels)
         rays = np.c_[directions, np.ones(len(directions))][holds]
         _, d_lens, d_at = project_with_jacobian(lens, rays)
-        fx, fy, cx, cy = lens_parameters(lens)[:4]
+        fx, _, cx, cy = lens_parameters(lens)[:4]
         scale = (pixels[holds] - np.array([cx, cy])) / fx
         gauge = np.concatenate([d_at @ -skew(rays), scale[:, :, None]], axis=2).reshape(-1, 4)
         q, _ = np.linalg.qr(gauge)

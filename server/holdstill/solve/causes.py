@@ -13,7 +13,7 @@ from holdstill.records import DotFlag, FloatArray, SetAside, Sighting, View
 
 from .bundle import State
 from .mono import HUBER, rms_px
-from .observations import BoolArray, Pictures
+from .observations import BoolArray, IndexArray, Pictures
 from .prepare import Problem
 from .start import resected
 
@@ -46,14 +46,14 @@ def traced(
     dropped = seen.any(axis=1) & ~(used.weight > 0.0).any(axis=1)
     whole = np.flatnonzero(dropped)
     alone = _alone(pictures, whole, state)
-    for g in whole:
+    for g in whole.tolist():
         view = problem.views[pictures.view[g]]
         camera = problem.cameras[pictures.camera[g]]
         reason, numbers = _view_reason(problem, pictures, g, view, camera, alone, state, typical)
         rms = rms_px(residual[g][None], pictures.weight[g][None])
         out.append(SetAside(view.view_id, view.name, reason, camera, (), {"rms_px": rms, **numbers}))
     ids = problem.plate.turned_ids()
-    for g in np.flatnonzero(~dropped):
+    for g in np.flatnonzero(~dropped).tolist():
         lost = np.flatnonzero(seen[g] & (used.weight[g] == 0.0))
         if len(lost) == 0:
             continue
@@ -75,7 +75,7 @@ def traced(
     return tuple(sorted(out, key=lambda item: (item.view_id, item.camera or "", item.reason)))
 
 
-def _alone(pictures: Pictures, whole: FloatArray, state: State) -> dict[int, Alone]:
+def _alone(pictures: Pictures, whole: IndexArray, state: State) -> dict[int, Alone]:
     """Own poses of the set-aside pictures and of their partners in the same views."""
     views = set(pictures.view[whole].tolist())
     out: dict[int, Alone] = {}

@@ -48,8 +48,8 @@ def recheck(plate: Plate, rig: Rig, estimate: Estimate, views: Sequence[View]) -
         return Nothing("no views", {"views": len(views)})
     larger = inflation(estimate)
     changes = [_lens_change(found, estimate, c, larger) for c in range(len(found.names))]
-    moves = [_camera_move(found, estimate, c, larger) for c in range(len(found.names))]
-    moves = [m for m in moves if m is not None] if len(found.names) > 1 else []
+    tried = [_camera_move(found, estimate, c, larger) for c in range(len(found.names))]
+    moves = [m for m in tried if m is not None] if len(found.names) > 1 else []
     moved_by = max(moves, key=lambda m: m.explained, default=None)
     lens_by = max(changes, key=lambda m: m.explained)
     if moved_by is None and lens_by.sigmas <= limit("recheck_sigmas"):

@@ -47,8 +47,8 @@ def judge(
     Criterion ``n ln(cost/n) + 2 k ln ln n`` (E. J. Hannan & B. G. Quinn, J. R. Statist. Soc. B 41
     (1979) 190-195, from memory): of the consistent criteria the one that still takes a small true
     term; Schwarz's missed half of those that moved the corner by a pixel, Akaike's took an eighth of
-    absent ones (simulated, docs/solve.md). Held-out cost by the delete-one step. Infinite when some view's absence leaves the rest
-    undetermined.
+    absent ones (simulated, docs/solve.md). Held-out cost by the delete-one step; infinite when some
+    view's absence leaves the rest undetermined.
     """
     total, slope = terms.information.sum(axis=0), terms.gradient.sum(axis=0)
     change = np.where(free, 0.0, fixed_change)

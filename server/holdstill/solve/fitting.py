@@ -53,24 +53,24 @@ def fit(problem: Problem, opened: Opened, asked_order: str | None = None) -> Fit
     walk = adjust(pictures, state, layout, huber=HUBER, tolerance=1.0)
     steps, state = opened.steps + walk.steps, walk.state
     used = _without_outliers(problem, pictures, walk.normals.residual)
-    chosen: Choice | None = None
+    live, kept = _live(used)
+    chosen = _choose(problem, live, _views_of(state, kept), orders, full)
     for last in range(ROUNDS):
-        live, kept = _live(used)
-        if chosen is None or last == ROUNDS - 2:
-            chosen = _choose(problem, live, replace(_views_of(state, kept), shape=state.shape[:0]), orders, full)
         basis = full[list(chosen.shapes)]
         layout = _layout(live, chosen.order, basis)
-        begin = _begin(_views_of(state, kept), chosen, layout)
-        walk = adjust(live, begin, layout, tolerance=1e-2)
+        walk = adjust(live, _begin(_views_of(state, kept), chosen, layout), layout, tolerance=1e-2)
         state = _put_back(replace(state, lenses=walk.state.lenses), walk.state, kept)
         steps += walk.steps
         again = _without_outliers(problem, pictures, residuals(pictures, state, basis))
-        if np.array_equal(again.weight > 0.0, used.weight > 0.0):
+        if last == ROUNDS - 1 or np.array_equal(again.weight > 0.0, used.weight > 0.0):
             break
         used = again
+        live, kept = _live(used)
+        if last == ROUNDS - 3:
+            chosen = _choose(problem, live, _views_of(state, kept), orders, full)
     freedom = max(1, 2 * live.count - layout.rig_size - 6 * live.views)
     return Fit(
-        pictures, used if last == ROUNDS - 1 else again, kept, state, layout, walk.normals, chosen.order,
+        pictures, used, kept, state, layout, walk.normals, chosen.order,
         chosen.reason, chosen.shapes, float(np.sqrt(walk.normals.cost / freedom)), steps, walk.converged,
         opened.turned,
     )
@@ -115,7 +115,7 @@ def _live(pictures: Pictures) -> tuple[Pictures, IntArray]:
     kept = np.flatnonzero(counts > 0).astype(np.int32)
     number = np.full(pictures.views, -1, dtype=np.int32)
     number[kept] = np.arange(len(kept), dtype=np.int32)
-    some = pictures.only((pictures.weight > 0).any(axis=1))
+    some = pictures.only(np.asarray((pictures.weight > 0).any(axis=1)))
     return replace(some, view=number[some.view], views=len(kept)), kept
 
 

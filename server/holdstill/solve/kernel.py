@@ -11,8 +11,8 @@ _FAST = {"reassoc", "contract", "nsz"}
 """Sums may be reordered (which lets them run in parallel lanes); NaN and infinity keep their meaning."""
 
 
-@njit(cache=True, fastmath=_FAST)  # type: ignore[untyped-decorator]
-def grams(
+@njit(cache=True, fastmath=_FAST)
+def grams(  # noqa: PLR0915 - one compiled loop: splitting it would cost the calls
     pixels: FloatArray,
     weight: FloatArray,
     points_mm: FloatArray,

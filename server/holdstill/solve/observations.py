@@ -12,6 +12,7 @@ from holdstill.errors import BadInput
 from holdstill.records import FloatArray, IntArray, Plate, View
 
 BoolArray = NDArray[np.bool_]
+IndexArray = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -15,7 +15,7 @@ from holdstill.geometry import rotation_vector
 from holdstill.limits import limit
 from holdstill.records import FloatArray, Nothing
 
-from .observations import BoolArray
+from .observations import BoolArray, IndexArray
 
 HALF_TURN = np.diag([-1.0, -1.0, 1.0])
 
@@ -86,7 +86,7 @@ def _relative(
 
 
 def _pose(
-    poses: MonoPoses, camera: int, view: FloatArray, flip: BoolArray
+    poses: MonoPoses, camera: int, view: IndexArray, flip: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
     r, t = poses.r[camera][view], poses.t[camera][view]
     r2, t2 = half_turned(r, t, poses.centre_mm)
@@ -94,7 +94,7 @@ def _pose(
 
 
 def _candidates(
-    poses: MonoPoses, a: int, b: int, shared: FloatArray, turned: BoolArray, ambiguous: BoolArray
+    poses: MonoPoses, a: int, b: int, shared: IndexArray, turned: BoolArray, ambiguous: BoolArray
 ) -> tuple[FloatArray, FloatArray, BoolArray]:
     """Relative poses b from a of each shared view, as read (first half) and turned (second)."""
     r_a, t_a = _pose(poses, a, shared, turned[a][shared])

@@ -60,7 +60,7 @@ def plate_shape(
     reach = 0.5 * float((points.max(axis=0) - points.min(axis=0)).max())
     return PlateShape(
         bow_um=1000.0 * float(height[top] - height[bottom]),
-        bow_sigma_um=1000.0 * float(np.sqrt(max(0.0, row @ term_covariance @ row))),
+        bow_sigma_um=1000.0 * float(np.sqrt(max(0.0, float(row @ term_covariance @ row)))),
         aspect=float(1.0 + terms[5] / reach),
         shear_rad=float(terms[6] / reach),
         terms=tuple(float(v) for v in terms),

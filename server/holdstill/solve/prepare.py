@@ -97,7 +97,8 @@ def _usable(
     reasons = np.where(enough, "", "too few points").astype(object)
     seen = (pictures.weight > 0.0)[:, :, None]
     plane_mm = pictures.points_mm[:, :2]
-    off = (plane_mm - (plane_mm * seen).sum(axis=1, keepdims=True) / np.maximum(count, 1)[:, None, None]) * seen
+    middle_mm = (plane_mm * seen).sum(axis=1, keepdims=True) / np.maximum(count, 1)[:, None, None]
+    off = (plane_mm - middle_mm) * seen
     spread = np.linalg.eigvalsh(np.swapaxes(off, 1, 2) @ off)
     reasons[enough & (spread[:, 0] < 4e-4 * spread[:, 1])] = "points in a line"
     plane = np.flatnonzero(reasons == "")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from holdstill.limits import limit
 from holdstill.records import Estimate, FloatArray, Nothing, Plate, Pose, ProofResult, Rig, View
 
 from .known import Beside, beside, known_points_mm, pictures_of_view
+from .observations import BoolArray, IndexArray
 from .solver import solve
 
 
@@ -95,7 +97,7 @@ def _look(plate: Plate, estimate: Estimate, found: Beside) -> Seen:
     for view in range(pictures.views):
         rows = pictures_of_view(pictures, view)
         cameras = sorted(rows)
-        for a, b in zip(cameras, cameras[1:], strict=False):
+        for a, b in pairwise(cameras):
             both = used[rows[a]] & used[rows[b]]
             if both.any():
                 epipolar.append(epipolar_px(
@@ -122,7 +124,7 @@ def _relative(found: Beside, a: int, b: int) -> Pose:
     return compose(found.poses[b], invert(found.poses[a]))
 
 
-def _length_pairs(plate: Plate) -> tuple[FloatArray, FloatArray]:
+def _length_pairs(plate: Plate) -> tuple[IndexArray, IndexArray]:
     """Point numbers of the lengths measured: along the first, middle and last rows and columns and
     both diagonals, each in full, in half and in thirds; absent points are left out."""
     columns, rows = plate.columns, plate.rows
@@ -143,8 +145,8 @@ def _length_pairs(plate: Plate) -> tuple[FloatArray, FloatArray]:
 
 
 def _lengths(
-    found: Beside, rows: dict[int, int], used: FloatArray, points: FloatArray,
-    pairs: tuple[FloatArray, FloatArray], scale: float,
+    found: Beside, rows: dict[int, int], used: BoolArray, points: FloatArray,
+    pairs: tuple[IndexArray, IndexArray], scale: float,
 ) -> tuple[FloatArray, FloatArray]:
     """Errors and sigmas (um) of the lengths that both ends of which two cameras saw."""
     cameras = sorted(rows)

@@ -104,7 +104,7 @@ def relation_checks(problem: Problem, fitted: Fit, variance: float) -> tuple[Che
         apart = found.shift_px > limit("check_together_ratio") * found.noise_px
         is_knocked = (
             sigmas > limit("check_steady_sigmas") and share > limit("check_steady_share")
-            and max(np.median(found.shift_px[:at]), np.median(found.shift_px[at:]))
+            and max(float(np.median(part)) for part in (found.shift_px[:at], found.shift_px[at:]))
             > limit("check_steady_ratio") * found.noise_px
         )
         name, view = problem.cameras[camera], problem.views[int(found.views[at])]

@@ -86,7 +86,7 @@ def estimate_of(problem: Problem, fitted: Fit) -> Estimate:
         used_view_ids=tuple(problem.views[v].view_id for v in fitted.views),
         parameter_names=names,
         covariance=rig_covariance,
-        information=np.linalg.inv(rig_covariance),
+        information=np.asarray(np.linalg.inv(rig_covariance), dtype=np.float64),
         sigma0=fitted.sigma0,
         lens_order=fitted.order,
         lens_reason=fitted.order_reason,

@@ -90,7 +90,9 @@ def _too_alike(fitted: Fit, cameras: Sequence[str]) -> Nothing | None:
         share = float(sigma[index] / abs(fitted.state.lenses[camera, 0]))
         if share > worst:
             worst, at = share, camera
-    numbers = {"camera": cameras[at], "focal_sigma_percent": round(100 * worst, 1)}
+    numbers: dict[str, float | int | str] = {
+        "camera": cameras[at], "focal_sigma_percent": round(100 * worst, 1)
+    }
     if worst > limit("solve_focal_unknown") or (not fitted.converged and worst > 0.01):
         return Nothing("views too alike", numbers)
     if worst > limit("solve_focal_doubtful"):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from holdstill.geometry import undistort
+from holdstill.geometry import rotation_matrix, undistort
 from holdstill.records import FloatArray
 
 from .bundle import Layout, State, evaluate, places
@@ -122,7 +122,9 @@ def settle(
     for _ in range(steps):
         lifted = normals.b + damping[:, None, None] * normals.b * np.eye(6)
         lifted = lifted + 1e-300 * np.eye(6)
-        change = np.linalg.solve(lifted + _empty_diagonal(lifted), normals.gb[:, :, None])[:, :, 0]
+        change = np.asarray(
+            np.linalg.solve(lifted + _empty_diagonal(lifted), normals.gb[:, :, None])[:, :, 0], np.float64
+        )
         trial = _moved_views(state, change)
         trial_normals = evaluate(pictures, trial, layout, huber)
         trial_costs = view_costs(pictures, trial_normals.residual, trial_normals.robust)
@@ -149,8 +151,6 @@ def _empty_diagonal(matrices: FloatArray) -> FloatArray:
 
 
 def _moved_views(state: State, change: FloatArray) -> State:
-    from holdstill.geometry import rotation_matrix
-
     return State(
         state.lenses, state.cam_r, state.cam_t,
         rotation_matrix(change[:, :3]) @ state.view_r, state.view_t + change[:, 3:], state.shape,
@@ -167,7 +167,7 @@ def _in_front(pictures: Pictures, state: State) -> BoolArray:
 def view_costs(pictures: Pictures, residual: FloatArray, robust: FloatArray) -> FloatArray:
     """Weighted sum of squares of each view (V,)."""
     each = ((residual**2).sum(axis=1) * pictures.weight**2 * robust).sum(axis=1)
-    return np.bincount(pictures.view, weights=each, minlength=pictures.views)
+    return np.bincount(pictures.view, weights=each, minlength=pictures.views).astype(np.float64)
 
 
 def resected(
