@@ -15,7 +15,7 @@ from holdstill.intake.rig_file import read_rig
 from holdstill.loop.offline import Review
 from holdstill.phrases import say
 from holdstill.phrases.cues import trouble_says
-from holdstill.records import CameraEstimate, Estimate, PairEstimate, Plate, Ready, Rig
+from holdstill.records import CameraEstimate, Estimate, PairEstimate, Plate, Ready, Rig, SetAside
 from holdstill.records import events as ev
 
 EXIT = {Ready.READY: 0, Ready.PROVISIONAL: 1, Ready.NOT_YET: 1, Ready.STOP: 3}
@@ -143,7 +143,8 @@ def print_estimate(estimate: Estimate) -> None:
         over = f" over {q.gauge_mm:.0f} mm" if q.gauge_mm else ""
         print(f"  {q.name.replace('_', ' ')}{over}: {q.value:.3g} {q.unit}, wanted {q.goal:.3g}")
     for aside in estimate.set_aside:
-        print(f"  set aside: {aside.name}: {aside.reason}")
+        what = f"{len(aside.point_ids)} points of {aside.camera} in " if aside.point_ids else ""
+        print(f"  set aside: {what}{aside.name}: {aside.reason}")
 
 
 def as_json(review: Review) -> dict[str, Any]:
@@ -151,6 +152,7 @@ def as_json(review: Review) -> dict[str, Any]:
     state = review.state
     estimate, verdict = state.estimate, session.verdict(state)
     refused = [h.refusal for h in state.story if h.refusal is not None]
+    asides = estimate.set_aside if estimate is not None else ()
     return {
         "views": {
             "found": len(state.story),
@@ -159,8 +161,9 @@ def as_json(review: Review) -> dict[str, Any]:
                 {"name": r.shot_name, "reason": say(trouble_says(r.trouble, r.camera, None)[0])}
                 for r in refused
             ],
-            "set_aside": [
-                {"name": a.name, "reason": a.reason} for a in (estimate.set_aside if estimate else ())
+            "set_aside": [_aside(a) for a in asides if not a.point_ids],
+            "points_set_aside": [
+                {**_aside(a), "camera": a.camera, "points": len(a.point_ids)} for a in asides if a.point_ids
             ],
         },
         "files": list(state.file_messages),
@@ -171,6 +174,10 @@ def as_json(review: Review) -> dict[str, Any]:
             "remedy": say(verdict.remedy) if verdict.remedy is not None else None,
         },
     }
+
+
+def _aside(aside: SetAside) -> dict[str, Any]:
+    return {"name": aside.name, "reason": aside.reason}
 
 
 def solve_json(estimate: Estimate) -> dict[str, Any]:
