@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 
-from holdstill.geometry import matrices, project, rotation_matrix, visible_in
+from holdstill.geometry import matrices, pose_of, project, rotation_matrix, visible_in
 from holdstill.records import CameraDescription, Lens, Plate, PlateKind, Pose, Rig, Sighting, View
 
 DOTS = Plate(PlateKind.DOTS, 14, 10, 14.0, dot_diameter_mm=6.0)
@@ -32,8 +33,6 @@ def camera_poses(count: int = 2, angle_deg: float = 20.0) -> list[Pose]:
     for index in range(count):
         turn = rotation_matrix(np.array([0.0, np.radians(angle_deg) * index, 0.0]))
         out.append((turn, CENTRE - turn @ CENTRE))
-    from holdstill.geometry import pose_of
-
     return [pose_of(r, t) for r, t in out]
 
 
@@ -58,8 +57,6 @@ def plate_poses(
 ) -> list[Pose]:
     """Plate poses in the rig frame, spread and tilted about the crossing, looking at the middle of
     the two cameras."""
-    from holdstill.geometry import pose_of
-
     middle = plate.points_mm().mean(axis=0)
     half = rotation_matrix(np.array([0.0, -np.radians(10.0), 0.0]))
     out = []
@@ -75,6 +72,13 @@ def plate_poses(
     return out
 
 
+@lru_cache(maxsize=8)
+def _smoothing(plate: Plate, reach_mm: float) -> np.ndarray:
+    points = plate.points_mm()[:, :2]
+    gap2 = ((points[:, None] - points[None]) ** 2).sum(axis=2)
+    return np.linalg.cholesky(np.exp(-0.5 * gap2 / reach_mm**2) + 1e-6 * np.eye(plate.point_count))
+
+
 def noise(
     rng: np.random.Generator, plate: Plate, sigma_px: float, *, correlated: float = 0.0,
     reach_mm: float = 60.0,
@@ -85,10 +89,7 @@ def noise(
     white = rng.normal(0.0, 1.0, (count, 2))
     if correlated <= 0.0:
         return sigma_px * white
-    points = plate.points_mm()[:, :2]
-    gap2 = ((points[:, None] - points[None]) ** 2).sum(axis=2)
-    lower = np.linalg.cholesky(np.exp(-0.5 * gap2 / reach_mm**2) + 1e-6 * np.eye(count))
-    smooth = lower @ rng.normal(0.0, 1.0, (count, 2))
+    smooth = _smoothing(plate, reach_mm) @ rng.normal(0.0, 1.0, (count, 2))
     return sigma_px * (np.sqrt(1.0 - correlated) * white + np.sqrt(correlated) * smooth)
 
 

@@ -1,0 +1,76 @@
+"""One defect at a time in a good set: the rig is never called good, and the reason names the cause."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from holdstill.phrases import CATALOGUE
+from holdstill.records import Estimate, Nothing
+from holdstill.solve import solve
+from solve.sighting_rigs import DOTS
+from solve.spoilt_sets import COUNT, DEFECTS, glare_biases_dots, good
+
+
+def test_a_good_set_fails_no_check_and_meets_its_goals() -> None:
+    for seed in range(3):
+        views, rig = good(np.random.default_rng(seed))
+        found = solve(DOTS, rig, views, cameras=("left", "right"))
+        assert isinstance(found, Estimate)
+        assert [c.name for c in found.checks if not c.ok] == []
+        assert all(q.value <= q.goal for q in found.quantities)
+        assert not found.set_aside
+        assert len(found.used_view_ids) == COUNT
+        assert found.scale_verified
+
+
+@pytest.mark.parametrize("name", sorted(DEFECTS))
+def test_a_defect_is_named(name: str) -> None:
+    make, causes = DEFECTS[name]
+    views, rig = make(np.random.default_rng(42))
+    found = solve(DOTS, rig, views, cameras=("left", "right"))
+    if isinstance(found, Nothing):
+        assert found.why in causes
+        assert f"solve.{found.why}" in CATALOGUE
+        return
+    failed = [c for c in found.checks if not c.ok]
+    assert failed
+    assert failed[0].name in causes or set(causes) <= {c.name for c in failed}
+    assert all(c.remedy in CATALOGUE and f"check.{c.name}" in CATALOGUE for c in failed)
+
+
+def test_dots_under_glare_are_set_aside_as_glare_and_cost_nothing() -> None:
+    views, rig = glare_biases_dots(np.random.default_rng(0))
+    found = solve(DOTS, rig, views, cameras=("left", "right"))
+    assert isinstance(found, Estimate)
+    assert {a.reason for a in found.set_aside} == {"glare"}
+    assert len(found.used_view_ids) == COUNT
+    assert not [c for c in found.checks if not c.ok]
+
+
+def test_a_view_brought_back_is_used_whatever_it_says() -> None:
+    make, _ = DEFECTS["two views with wrong indices"]
+    views, rig = make(np.random.default_rng(1))
+    without = solve(DOTS, rig, views, cameras=("left", "right"))
+    forced = solve(DOTS, rig, views, cameras=("left", "right"), forced=(4,))
+    assert isinstance(without, Estimate)
+    assert isinstance(forced, Estimate)
+    assert 4 not in without.used_view_ids
+    assert 4 in forced.used_view_ids
+    assert 4 not in {a.view_id for a in forced.set_aside if not a.point_ids}
+
+
+def test_one_percent_wrong_points_cost_next_to_nothing() -> None:
+    rng = np.random.default_rng(3)
+    views, rig = good(rng)
+    clean = solve(DOTS, rig, views, cameras=("left", "right"))
+    for view in views:
+        for sighting in view.sightings.values():
+            wrong = rng.random(len(sighting.point_ids)) < 0.01
+            sighting.points_px[wrong] += rng.normal(0.0, 3.0, (int(wrong.sum()), 2))
+    found = solve(DOTS, rig, views, cameras=("left", "right"))
+    assert isinstance(clean, Estimate)
+    assert isinstance(found, Estimate)
+    for a, b in zip(clean.cameras, found.cameras, strict=True):
+        # Leaving out one dot in a hundred moves the answer by a tenth of its own sigma or so.
+        assert abs(a.lens.fx - b.lens.fx) < max(0.02, 0.35 * a.sigmas[0])
