@@ -245,22 +245,23 @@ def _filtered(cover: np.ndarray, kernel: np.ndarray) -> np.ndarray:
 def _clutter(level: np.ndarray, look: Look, rng: np.random.Generator) -> None:
     """Discs, boxes, lines and letters of all sizes around the plate."""
     height, width = level.shape
+    drawn = np.clip(level, 0, 255).astype(np.uint8)
     for _ in range(look.clutter):
         value = float(rng.uniform(10, 240))
         at = (int(rng.uniform(0, width)), int(rng.uniform(0, height)))
         size = int(np.exp(rng.uniform(np.log(4), np.log(width / 8))))
         kind = rng.integers(4)
         if kind == 0:
-            cv2.circle(level, at, max(size // 2, 2), value, -1, cv2.LINE_AA)
+            cv2.circle(drawn, at, max(size // 2, 2), value, -1, cv2.LINE_AA)
         elif kind == 1:
-            cv2.rectangle(level, at, (at[0] + size, at[1] + int(size * rng.uniform(0.2, 1.5))), value, -1)
+            cv2.rectangle(drawn, at, (at[0] + size, at[1] + int(size * rng.uniform(0.2, 1.5))), value, -1)
         elif kind == 2:
             end = (int(rng.uniform(0, width)), int(rng.uniform(0, height)))
-            cv2.line(level, at, end, value, int(rng.integers(1, 12)), cv2.LINE_AA)
+            cv2.line(drawn, at, end, value, int(rng.integers(1, 12)), cv2.LINE_AA)
         else:
-            cv2.putText(
-                level, "".join(rng.choice(list("OQ8B0eag%&"), 5)), at, 0, max(size / 60, 0.3), value, 2
+            cv2.putText(drawn, "".join(rng.choice(list("OQ8B0eag%&"), 5)), at, 0, max(size / 60, 0.3), value, 2
             )
+    level[:] = drawn
 
 
 def finger(at_px: tuple[float, float], width_px: float, angle_deg: float, length_px: float = 2000.0):

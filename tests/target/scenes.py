@@ -1,0 +1,122 @@
+"""The conditions of the eye's study: each gives a random but repeatable picture by its seed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from holdstill.records import Plate, Sighting
+from holdstill.target import parse
+from target.paint import Painted, finger, glare, paint
+
+PLATE = parse("dots 14x10 14mm d6mm")
+HALF = {"size": (1224, 1024), "focal_px": 3623.0}
+"""The reference camera binned by two: quick to draw, dots of about 31 px."""
+
+
+def pose(rng: np.random.Generator, *, most_tilt: float = 45.0, size=(2448, 2048), focal_px: float = 7246.0) -> dict:
+    """A pose with the whole plate in the picture."""
+    tilt = np.clip(rng.normal(0, most_tilt / 2, 2), -most_tilt, most_tilt)
+    return {
+        "tilt_deg": tuple(tilt), "turn_deg": float(rng.uniform(-180, 180)),
+        "distance_mm": float(rng.uniform(760, 950)), "k1": float(rng.uniform(-0.3, 0.1)), "size": size,
+        "focal_px": focal_px,
+    }  # fmt: skip
+
+
+def whole(seed: int, plate: Plate = PLATE, **changes) -> Painted:
+    rng = np.random.default_rng(seed)
+    return paint(plate, **{**pose(rng, **HALF), "seed": seed, "clutter": 12, **changes})
+
+
+def one_hidden(seed: int, **changes) -> Painted:
+    rng = np.random.default_rng(seed + 1)
+    return whole(seed, hidden=(int(rng.integers(140)),), **changes)
+
+
+def finger_and_glare(seed: int, **changes) -> Painted:
+    rng = np.random.default_rng(seed + 2)
+    plain = whole(seed, size=(64, 64), focal_px=3623.0 * 64 / 1224, clutter=0)
+    scale = 1224 / 64
+    points = plain.points_px * scale
+    at, edge = points[rng.integers(140)], points.mean(axis=0)
+    way = np.degrees(np.arctan2(*(at - edge)[::-1])) + rng.uniform(-30, 30)
+    spot = points[rng.integers(140)]
+    touches = (
+        finger(tuple(at), float(rng.uniform(40, 110)), float(way)),
+        glare(tuple(spot), float(rng.uniform(30, 110))),
+    )
+    return whole(seed, touches=touches, **changes)
+
+
+def partial(seed: int, **changes) -> Painted:
+    """40 to 85 % of the dots in the picture."""
+    rng = np.random.default_rng(seed + 3)
+    for attempt in range(200):
+        p = pose(np.random.default_rng(seed * 211 + attempt), **HALF)
+        p["distance_mm"] = float(rng.uniform(450, 800))
+        p["centre_px"] = (float(rng.uniform(100, 1124)), float(rng.uniform(80, 944)))
+        flat = paint(PLATE, **{**p, "size": (64, 54), "focal_px": 3623.0 * 64 / 1224,
+                               "centre_px": tuple(np.array(p["centre_px"]) * 64 / 1224)})  # fmt: skip
+        at = flat.points_px * 1224 / 64
+        share = ((at > 15) & (at < np.array([1209, 1009]))).all(axis=1).mean()
+        if 0.4 <= share <= 0.85:
+            return paint(PLATE, **{**p, "seed": seed, "clutter": 12, **changes})
+    raise AssertionError("no partial pose")
+
+
+def bare(seed: int) -> np.ndarray:
+    """A cluttered picture without any plate."""
+    from target.paint import Look, _clutter, noisy
+
+    rng = np.random.default_rng(seed)
+    look = Look(size=(1224, 1024), clutter=int(rng.integers(20, 400)), seed=seed)
+    level = np.full((1024, 1224), float(rng.uniform(30, 200)))
+    _clutter(level, look, rng)
+    return noisy(level, look, rng)
+
+
+SCENES: dict[str, Callable[..., Painted]] = {
+    "all dots visible": whole,
+    "one dot hidden": one_hidden,
+    "finger and glare": finger_and_glare,
+    "40-85 % in the picture": partial,
+}
+
+
+def indices_right(seen: Sighting, painted: Painted, plate: Plate = PLATE) -> tuple[int, str]:
+    """Dots whose index does not belong to the dot seen, allowing the plate's own ambiguity.
+
+    Returns the count under the best of: as numbered, half-turned, and (only where the sighting says
+    ``absolute=False``) shifted by whole pitches; and which of these it was.
+    """
+    truth = painted.points_px
+    best, how = len(seen.point_ids), "none"
+    columns, rows = plate.columns, plate.rows
+    row, column = np.divmod(seen.point_ids, columns)
+    shifts = [(0, 0)]
+    if not seen.absolute:
+        shifts += [(a, b) for a in range(-columns, columns) for b in range(-rows, rows) if (a, b) != (0, 0)]
+    turns = [False, True] if plate.turned_ids() is not None and not seen.absolute else [False]
+    for turn in turns:
+        c0, r0 = (columns - 1 - column, rows - 1 - row) if turn else (column, row)
+        for dc, dr in shifts:
+            c, r = c0 + dc, r0 + dr
+            ok = (c >= 0) & (c < columns) & (r >= 0) & (r < rows)
+            if not ok.all():
+                continue
+            gap = np.hypot(*(truth[r * columns + c] - seen.points_px).T)
+            near = float(np.median(np.hypot(*(truth[1] - truth[0]))))
+            wrong = int((gap > 0.3 * near).sum())
+            if wrong < best:
+                best, how = wrong, f"{'turned ' if turn else ''}{'shifted' if (dc, dr) != (0, 0) else ''}".strip() or "as is"
+            if best == 0:
+                return best, how
+    return best, how
+
+
+def true_ids(seen: Sighting, painted: Painted) -> np.ndarray:
+    """Index of the nearest true dot for every point seen."""
+    gap = np.hypot(*(painted.points_px[None] - seen.points_px[:, None]).transpose(2, 0, 1))
+    return gap.argmin(axis=1)
