@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from holdstill.records import FloatArray, Lens, Pose
 
-from .lens import PARAMETERS, fold_radius, lens_parameters, project_with_jacobian, undistort
+from .lens import PARAMETERS, fold_radius, lens_parameters, project, project_with_jacobian, undistort
 from .poses import matrices
 from .rotations import skew
 
@@ -111,7 +111,7 @@ def visible_in(
     at = points @ rotation.T + translation
     front = at[:, 2] > 1e-9
     safe = np.where(front[:, None], at, np.array([0.0, 0.0, 1.0]))
-    pixels, _, _ = project_with_jacobian(lens, safe)
+    pixels = project(lens, safe)
     radius = np.hypot(safe[:, 0], safe[:, 1]) / safe[:, 2]
     inside = (pixels >= -0.5).all(axis=1) & (pixels <= np.array(size_px) - 0.5).all(axis=1)
     return np.asarray(front & inside & (radius < fold_radius(lens)))

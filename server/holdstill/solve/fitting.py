@@ -173,16 +173,19 @@ def _choose(
     fixed = np.zeros(size)
     fixed[: len(lens_index)] = -state.lenses.ravel()[lens_index]
 
+    judged: dict[tuple[str, bool], Candidate] = {}
+
     def candidate(order: str, bent: bool) -> Candidate:
-        free = np.ones(size, dtype=bool)
-        free[: len(lens_index)] = order_mask(order)[parameter]
-        free[shape_at] = bent
-        return judge(order, view, free, fixed, observations, poses)
+        if (order, bent) not in judged:
+            free = np.ones(size, dtype=bool)
+            free[: len(lens_index)] = order_mask(order)[parameter]
+            free[shape_at] = bent
+            judged[order, bent] = judge(order, view, free, fixed, observations, poses)
+        return judged[order, bent]
 
     richest = orders[-1]
-    flat, bent = candidate(richest, False), candidate(richest, True)
-    is_bent = (
-        _worth_it(flat, bent, limit("solve_shape_gain")) and len(view.cost) >= _shape_views(problem)
+    is_bent = len(view.cost) >= _shape_views(problem) and _worth_it(
+        candidate(richest, False), candidate(richest, True), limit("solve_shape_gain")
     )
     picked = candidate(orders[0], is_bent)
     for order in orders[1:]:

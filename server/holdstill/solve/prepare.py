@@ -13,7 +13,6 @@ from holdstill.limits import limit
 from holdstill.records import FloatArray, Nothing, Plate, Rig, SetAside, View
 
 from .observations import BoolArray, Pictures, gather
-from .start import homographies
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,13 +100,9 @@ def _usable(
     off = (plane_mm - middle_mm) * seen
     spread = np.linalg.eigvalsh(np.swapaxes(off, 1, 2) @ off)
     reasons[enough & (spread[:, 0] < 4e-4 * spread[:, 1])] = "points in a line"
-    plane = np.flatnonzero(reasons == "")
-    if len(plane):
-        maps = homographies(pictures.points_mm, pictures.pixels[plane], pictures.weight[plane])
-        middle = pictures.points_mm.mean(axis=0)
-        w = maps[:, 2, 0] * middle[0] + maps[:, 2, 1] * middle[1] + maps[:, 2, 2]
-        handed = np.linalg.det(maps) * np.sign(w)
-        reasons[plane[handed < 0.0]] = "mirrored"
+    # The best affine map from plate to picture turns the plane over where a picture is mirrored.
+    handed = np.linalg.det(np.swapaxes(off, 1, 2) @ pictures.pixels)
+    reasons[(reasons == "") & (handed < 0.0)] = "mirrored"
     refused = [
         SetAside(
             views[pictures.view[g]].view_id, views[pictures.view[g]].name, str(reasons[g]),

@@ -89,7 +89,7 @@ def _look(plate: Plate, estimate: Estimate, found: Beside) -> Seen:
     used = pictures.weight > 0.0
     norm = np.sqrt((found.residual**2).sum(axis=1)) * pictures.weight
     scale = estimate.sigma0 or 1.0
-    used &= norm < limit("solve_point_sigmas") * 2.0 * scale
+    used &= norm < limit("proof_point_sigmas") * scale
     squares = (found.residual**2).sum(axis=1)[used]
     epipolar, lengths, sigmas, of_view = [], [], [], []
     pairs = _length_pairs(plate)

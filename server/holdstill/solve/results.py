@@ -175,16 +175,20 @@ def view_fits(
     gains = _gains(fitted, weights)
     ids = problem.plate.turned_ids()
     turns = rotation_vector(state.view_r)
+    rows_of: list[list[int]] = [[] for _ in problem.views]
+    for g, v in enumerate(pictures.view):
+        rows_of[v].append(g)
+    used = fitted.used.weight > 0.0
+    shown = np.where(used.any(axis=1)[:, None], used, pictures.weight > 0.0)
+    squares = np.where(shown, (residual**2).sum(axis=1), 0.0).sum(axis=1)
+    rms_of = np.sqrt(squares / np.maximum(shown.sum(axis=1), 1))
     out = []
     for v, view in enumerate(problem.views):
         rms, left = {}, {}
-        for g in np.flatnonzero(pictures.view == v):
+        for g in rows_of[v]:
             name = problem.cameras[pictures.camera[g]]
             row = residual[g].T
-            weight = fitted.used.weight[g]
-            if not (weight > 0).any():
-                weight = pictures.weight[g]
-            rms[name] = rms_px(residual[g][None], weight[None])
+            rms[name] = float(rms_of[g])
             if ids is not None and fitted.turned[pictures.camera[g], v]:
                 row = row[ids]
             left[name] = row[view.sightings[name].point_ids]

@@ -53,14 +53,13 @@ def measuring_volume(rig: Rig, poses: Sequence[Pose], seen_mm: FloatArray) -> Vo
     As described, about the crossing of the axes; where the rig says nothing, the box that holds
     the middle nine tenths of the plate points seen (`seen_mm` (n, 3), rig frame) along each axis.
     """
-    axes = viewing_axes(poses)
-    along = seen_mm @ axes.T
-    low, high = np.percentile(along, 5, axis=0), np.percentile(along, 95, axis=0)
+    axes, crossing = viewing_axes(poses), axes_crossing_mm(poses)
+    if rig.volume_mm is not None and crossing is not None:
+        return Volume(crossing, axes, np.array(rig.volume_mm))
+    low, high = np.percentile(seen_mm @ axes.T, (5, 95), axis=0)
     middle = 0.5 * (low + high) @ axes
-    if rig.volume_mm is None:
-        return Volume(middle, axes, np.maximum(high - low, 1e-6))
-    crossing = axes_crossing_mm(poses)
-    return Volume(middle if crossing is None else crossing, axes, np.array(rig.volume_mm))
+    size = np.maximum(high - low, 1e-6) if rig.volume_mm is None else np.array(rig.volume_mm)
+    return Volume(middle, axes, size)
 
 
 def round_gauge_mm(volume: Volume) -> float:
