@@ -101,6 +101,7 @@ class Operator:
         self._finger: Limb | None = None
         self._trouble: Trouble | None = None
         self._trouble_since_s = 0.0
+        self._tries = 0
         self._ready_at_s = 0.0
         self._settled_s = 0.0
         self._phases = rng.uniform(0, 2 * np.pi, (6, 5))
@@ -180,6 +181,7 @@ class Operator:
         self._before = self._goal if self._wish is not None else None
         self._wish = nearest_turn(wished, float(self._rest[2])).array()
         self._trouble = None
+        self._tries = 0
         self.lapse = self._pick_lapse()
         goal = self._with_error(self._wish, 1.0)
         if self.lapse is Lapse.REPEAT and self._before is not None:
@@ -247,13 +249,28 @@ class Operator:
             self._trouble, self._trouble_since_s = trouble, now_s
         if trouble is None or now_s < self._lapse_until_s:
             return False
-        if now_s - max(self._trouble_since_s, self._settled_s) < 1.1 * self.skill.reaction_s:
+        if (
+            now_s - max(self._trouble_since_s, self._settled_s)
+            < 1.1 * self.skill.reaction_s / self.skill.pace
+        ):
             return False
+        self._tries += 1
+        goal = self._mended(trouble)
+        if goal is None:
+            self._tries -= 1
+            return False
+        if self._tries >= 3:  # nothing helps: back toward the middle, leaning less
+            goal = self._rest * np.array([0.8, 0.8, 1.0, 0.7, 0.7, 0.7])
+        self._go(now_s, goal)
+        return True
+
+    def _mended(self, trouble: Trouble) -> FloatArray | None:
+        """Where to hold the plate so that the trouble goes; None where only waiting helps."""
         wish = self._wish if self._wish is not None else MIDDLE.array()
         goal = self._rest.copy()
         if trouble in (Trouble.HALF_OUT, Trouble.ONE_CAMERA, Trouble.NO_PLATE):
-            goal[3:5] *= 0.55
-            goal[5] = max(goal[5], 0.6 * goal[5])
+            goal[3:5] *= 0.6
+            goal[5] += 10.0
         elif trouble is Trouble.GLARE:
             goal[:2] += self._rng.choice([-1.0, 1.0], 2) * np.array([4.0, 9.0])
         elif trouble in (Trouble.DEFOCUSED, Trouble.BLURRED):
@@ -264,14 +281,12 @@ class Operator:
         elif trouble in (Trouble.FINGER, Trouble.SHADOW):
             self._finger = None
             self._grip = float(self._rng.uniform(-1, 1))
-            self._settled_s = now_s
-            return True
+            goal[:2] *= 0.95
         elif trouble is Trouble.SAME_AS_BEFORE:
             goal = self._with_error(wish, 0.8)
         else:
-            return False
-        self._go(now_s, goal)
-        return True
+            return None
+        return goal
 
     def _correct(self, now_s: float, advice: Advice) -> None:
         """Take off most of the remaining error, of the part the coach names first."""

@@ -38,6 +38,7 @@ class Spoil:
     glare: bool = False
     finger: bool = False
     defocus_mm: float = 0.0
+    f_number: float | None = None
     motion_px: tuple[float, float] = (0.0, 0.0)
     right_later: Held | None = None
     """How far the plate had moved on when the right camera's picture was taken."""
@@ -137,13 +138,13 @@ def good_shots(rig: SimRig, thing: PlateBody) -> tuple[SampleShot, ...]:
 
 def trouble_shots(rig: SimRig, thing: PlateBody) -> tuple[SampleShot, ...]:
     """Two good shots, then one of each trouble."""
-    wrong = Plate(PlateKind.DOTS, 11, 8, 14.0, 7.0, dark_dots=False)
+    wrong = Plate(PlateKind.DOTS, 18, 13, 9.5, 4.5, dark_dots=False)
     kinds = (
         (Held(8, -6, 1, 2, 1, 4), Spoil()),
         (Held(-18, 9, -2, -6, 4, 10), Spoil()),
         (Held(2, 1, 0, 1, 3, 2), Spoil("glare", glare=True)),
         (Held(9, 11, 2, 4, -3, 6), Spoil("finger over dots", finger=True)),
-        (Held(-10, -8, 1, 2, 2, 4), Spoil("out of focus", defocus_mm=-290.0)),
+        (Held(-10, -8, 1, 2, 2, 4), Spoil("out of focus, aperture open", defocus_mm=-250.0, f_number=2.8)),
         (Held(13, 4, 0, -3, 0, 6), Spoil("moved while exposing", motion_px=(7.0, 3.0))),
         (
             Held(-6, 15, 1, 3, 2, 8),
@@ -151,7 +152,7 @@ def trouble_shots(rig: SimRig, thing: PlateBody) -> tuple[SampleShot, ...]:
         ),
         (Held(10, -12, 2, 1, -2, 6), Spoil("too dark", exposure=0.06)),
         (Held(-12, 6, -1, 2, 3, 6), Spoil("too bright", exposure=14.0)),
-        (Held(5, -9, 1, -28, 3, -75), Spoil("half out of the right picture")),
+        (Held(3, -5, 1, -16, 3, -110), Spoil("half out of the right picture")),
         (Held(7, 7, 1, 0, 0, 6), Spoil("wrong plate", plate=wrong)),
         (Held(-8, 12, 0, -2, 1, 6), Spoil("left file cut off", cut=True)),
         (Held(14, -5, 0, 3, 2, 6), Spoil("no right file", cameras=("left",))),
@@ -201,7 +202,9 @@ def _picture(
     setting = Setting(
         rig, thing, pose_of(held, thing, rig), lamps, limbs, exposure=USUAL_EXPOSURE * spoil.exposure
     )
-    eye = replace(camera, focus_mm=camera.focus_mm + spoil.defocus_mm)
+    eye = replace(
+        camera, focus_mm=camera.focus_mm + spoil.defocus_mm, f_number=spoil.f_number or camera.f_number
+    )
     return exact(setting, eye, SENSOR, rng, blur=Blur(motion_px=spoil.motion_px), behind=behind)
 
 
