@@ -62,7 +62,7 @@ class QuantityRows:
 
     def at_places(self, covariance: FloatArray) -> FloatArray:
         """One sigma at each place (m,), in `unit`, for a covariance (p, p)."""
-        squares = np.einsum("mkp,pq,mkq->m", self.rows, covariance, self.rows)
+        squares = ((self.rows @ covariance) * self.rows).sum(axis=(1, 2))
         return np.asarray(np.sqrt(np.maximum(squares, 0.0)))
 
     def size(self, covariance: FloatArray) -> float:
@@ -177,8 +177,8 @@ def length_rows(
     first, second = ends
     along = second - first
     along = along / np.linalg.norm(along, axis=1, keepdims=True)
-    change = point_response(lenses, poses, second) - point_response(lenses, poses, first)
-    rows = np.einsum("ni,nip->np", along, change)[:, None] * 1000.0
+    both = point_response(lenses, poses, np.concatenate([first, second]))
+    rows = along[:, None] @ (both[len(first) :] - both[: len(first)]) * 1000.0
     return QuantityRows("length_um", "um", rows, 0.5 * (first + second), gauge_mm)
 
 

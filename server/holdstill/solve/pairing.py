@@ -115,8 +115,11 @@ def _gap_mm(
     at: FloatArray,
 ) -> FloatArray:
     """How far apart two relative poses put the plate's middle and rim, mm, as a plain sum."""
-    angle = np.linalg.norm(rotation_vector(r @ np.swapaxes(r_other, -1, -2)), axis=-1)
-    middle = np.einsum("...ij,...j->...i", r - r_other, at) + (t - t_other)
+    difference = r - r_other
+    # The Frobenius norm of the difference of two rotations is 2 sqrt(2) sin(angle / 2).
+    length = np.sqrt((difference * difference).sum(axis=(-2, -1)))
+    angle = 2.0 * np.arcsin(np.minimum(1.0, length / np.sqrt(8.0)))
+    middle = (difference @ at[..., None])[..., 0] + (t - t_other)
     return np.asarray(np.linalg.norm(middle, axis=-1) * 0.3 + angle * poses.radius_mm)
 
 

@@ -208,13 +208,19 @@ def _gains(fitted: Fit, weights: FloatArray) -> dict[int, float]:
     unit = information * scale[:, None] * scale[None, :]
     wanted = wanted * scale[:, None] * scale[None, :]
     so_far = np.cumsum(unit, axis=0)
-    known = np.linalg.eigvalsh(so_far)[:, 0] > 1e-11
-    left = np.full(len(unit), np.nan)
-    left[known] = np.einsum("vij,ji->v", np.linalg.inv(so_far[known]), wanted)
+    first = next((i for i in range(len(so_far)) if _determined(so_far[i])), len(so_far))
+    left = (np.linalg.inv(so_far[first:]) * wanted).sum(axis=(1, 2))
     return {
-        int(view): float(1.0 - left[i] / left[i - 1])
-        for i, view in enumerate(fitted.views) if i > 0 and known[i - 1] and known[i]
+        int(view): float(1.0 - left[i + 1] / left[i]) for i, view in enumerate(fitted.views[first + 1 :])
     }
+
+
+def _determined(unit: FloatArray) -> bool:
+    try:
+        np.linalg.cholesky(unit - 1e-11 * np.eye(len(unit)))
+    except np.linalg.LinAlgError:
+        return False
+    return True
 
 
 def _cameras(
