@@ -174,3 +174,36 @@ def test_refusals_name_the_next_step(rng: np.random.Generator) -> None:
     assert isinstance(sizes, Nothing)
     assert sizes.why == "contradictory sizes"
     assert not few
+
+
+def off_by(view: View, camera: str, columns: int, rows: int, keep: float = 0.7) -> View:
+    """A plain grid of which one camera saw a part only, numbered from the wrong corner."""
+    seen = view.sightings[camera]
+    row, column = np.divmod(seen.point_ids, DOTS.columns)
+    part = (column >= columns) & (row >= rows) & (column < columns + keep * DOTS.columns)
+    ids = seen.point_ids[part] - np.int32(rows * DOTS.columns + columns)
+    cut = replace(seen, point_ids=ids, points_px=seen.points_px[part], sigmas_px=seen.sigmas_px[part],
+                  flags=seen.flags[part])
+    return replace(view, sightings={**view.sightings, camera: cut})
+
+
+def test_a_lattice_seen_in_part_is_numbered_by_the_other_camera(rng: np.random.Generator) -> None:
+    truth = Truth()
+    views = views_of(truth, plate_poses(rng, 12, spread_mm=15.0, depth_mm=20.0), rng, absolute=False)
+    straight = solved(views, truth.names)
+    spoilt = [
+        off_by(v, "right", 2, 1) if i == 4 else off_by(v, "left", 1, 2) if i == 9 else v
+        for i, v in enumerate(views)
+    ]
+    found = solved(spoilt, truth.names)
+    assert {i for ids in found.shifted_view_ids.values() for i in ids} == {5, 10}
+    assert found.used_view_ids == straight.used_view_ids
+    assert not found.set_aside
+    assert found.rms_px == pytest.approx(straight.rms_px, rel=0.02)
+    both = agree(spoilt[4].sightings, DOTS, straight)
+    ids = views[4].sightings["right"].point_ids
+    assert set(both["right"].point_ids) <= set(ids)
+    assert both["right"].point_ids[0] % DOTS.columns == 2 + spoilt[4].sightings["right"].point_ids[0] % 14
+    residuals = next(v for v in found.views if v.view_id == 5).residuals_px["right"]
+    assert residuals.shape == spoilt[4].sightings["right"].points_px.shape
+    assert np.sqrt((residuals**2).sum(axis=1).mean()) < 0.09

@@ -141,6 +141,8 @@ class Estimate:
     engine: str = ""
     turned_view_ids: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
     """camera -> views whose numbering was turned by 180 degrees to agree."""
+    shifted_view_ids: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    """camera -> views of a plain lattice seen in part whose numbering was shifted by whole pitches."""
     weights: FloatArray | None = None
     """float64 (p, p) `M` in the order of `parameter_names`: the quantities' matrices, each over
     its goal squared, summed; ``tr(M C)`` is what planning makes small."""

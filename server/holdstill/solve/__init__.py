@@ -2,7 +2,8 @@
 
 from .drift import recheck
 from .live import agree, live_pose
+from .plausible import plausibility as checks
 from .proof import prove
 from .solver import solve
 
-__all__ = ["agree", "live_pose", "prove", "recheck", "solve"]
+__all__ = ["agree", "checks", "live_pose", "prove", "recheck", "solve"]

@@ -13,6 +13,7 @@ from holdstill.records import DotFlag, FloatArray, SetAside, Sighting, View
 
 from .bundle import State
 from .mono import HUBER, rms_px
+from .numbering import lattice_shift
 from .observations import BoolArray, IndexArray, Pictures
 from .prepare import Problem
 from .start import resected
@@ -149,13 +150,11 @@ def _disagreement(
     shift = mine.r.T @ (predicted_r @ centre + predicted_t - mine.t) - centre
     angle = float(turn_deg(turn))
     numbers = {"turn_deg": angle, "shift_mm": float(np.linalg.norm(shift))}
-    pitch = problem.plate.pitch_mm
     if float(turn_deg(turn @ np.diag([-1.0, -1.0, 1.0]))) < 2.0:
         return "turned", numbers
-    in_pitches = shift[:2] / pitch
-    whole = np.rint(in_pitches)
-    if angle < 2.0 and np.abs(whole).max() >= 1.0 and np.abs(in_pitches - whole).max() < 0.25:
-        return "wrong index", {**numbers, "columns": float(whole[0]), "rows": float(whole[1])}
+    whole = lattice_shift(problem.plate, (mine.r, mine.t), (predicted_r, predicted_t))
+    if whole is not None:
+        return "wrong index", {**numbers, "columns": whole[0], "rows": whole[1]}
     own_ba = mine.r @ other.r.T
     if float(turn_deg(own_ba @ r_ba)) < 0.2 * float(turn_deg(r_ba)) and float(turn_deg(r_ba)) > 1.0:
         return "cameras swapped", numbers

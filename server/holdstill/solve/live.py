@@ -14,6 +14,7 @@ from holdstill.geometry.rotations import turn_deg
 from holdstill.records import Estimate, FloatArray, IntArray, Nothing, Plate, Pose, Rig, Sighting
 
 from .bundle import State
+from .numbering import common_shift, lattice_shift, shifted
 from .observations import Pictures
 from .pairing import HALF_TURN, half_turned
 from .start import resected, settle
@@ -135,7 +136,8 @@ def agree(
     A plate that looks the same after a half turn is numbered so that its rows run to the right
     (or, held upright, down) in the first camera's picture, in every view; the other cameras follow
     by the relation between the cameras, solved or described. Certain numberings are left as they
-    are, and the others follow them.
+    are, and the others follow them. With a solved relation a plain lattice seen in part is also
+    shifted by whole pitches where the cameras differ.
     """
     ids = plate.turned_ids()
     if ids is None or all(s.absolute for s in sightings.values()) or not sightings:
@@ -145,20 +147,40 @@ def agree(
     certain = [n for n in order if sightings[n].absolute]
     out = dict(sightings)
     reference: FloatArray | None = None
+    leader = ""
     for name in certain + [n for n in order if n not in certain]:
         index = seen.names.index(name)
         r, t = _alone(plate, sightings[name], seen.lenses[index])
         in_rig = seen.cam_r[index].T @ r
         if reference is None:
             flip = not sightings[name].absolute and not _runs_right(r)
-            reference = in_rig @ HALF_TURN if flip else in_rig
+            reference, leader = in_rig @ HALF_TURN if flip else in_rig, name
         else:
             straight = float(turn_deg(reference.T @ in_rig))
             crossed = float(turn_deg(reference.T @ half_turned(in_rig, t, t)[0]))
             flip = not sightings[name].absolute and crossed < straight
         if flip:
             out[name] = half_turn(sightings[name], ids)
+        if seen.solved and leader != name and not out[name].absolute:
+            _follow(plate, seen, out, leader, name)
     return out
+
+
+def _follow(plate: Plate, seen: Seen, sightings: dict[str, Sighting], leader: str, name: str) -> None:
+    """Renumber a picture of a lattice seen in part by whole pitches, so that it agrees with the
+    leader's; both are moved when only so both stay on the plate."""
+    a, b = seen.names.index(leader), seen.names.index(name)
+    r_a, t_a = _alone(plate, sightings[leader], seen.lenses[a])
+    turn = seen.cam_r[b] @ seen.cam_r[a].T
+    wanted = turn @ r_a, turn @ (t_a - seen.cam_t[a]) + seen.cam_t[b]
+    shift = lattice_shift(plate, _alone(plate, sightings[name], seen.lenses[b]), wanted)
+    if shift is None:
+        return
+    both = common_shift(plate, [sightings[leader].point_ids, sightings[name].point_ids], shift)
+    if both is None or (sightings[leader].absolute and both[0] != (0, 0)):
+        return
+    sightings[leader] = shifted(sightings[leader], plate, both[0])
+    sightings[name] = shifted(sightings[name], plate, both[1])
 
 
 def _runs_right(r: FloatArray) -> bool:

@@ -15,7 +15,7 @@ from holdstill.limits import limit
 from holdstill.records import Check, FloatArray
 
 from .bundle import Layout, evaluate
-from .checks import check_of
+from .plausible import check_of
 from .drift import chi_to_sigmas
 from .fitting import Fit
 from .mono import HUBER

@@ -24,7 +24,7 @@ from holdstill.records import (
 
 from .bundle import Layout, State, residuals
 from .causes import traced
-from .checks import plausibility
+from .plausible import plausibility
 from .descent import covariance
 from .drift import inflation
 from .fitting import FULL, Fit
@@ -178,7 +178,7 @@ def view_fits(
     rows_of: list[list[int]] = [[] for _ in problem.views]
     for g, v in enumerate(pictures.view):
         rows_of[v].append(g)
-    used = fitted.used.weight > 0.0
+    used: BoolArray = np.asarray(fitted.used.weight > 0.0)
     shown = np.where(used.any(axis=1)[:, None], used, pictures.weight > 0.0)
     squares = np.where(shown, (residual**2).sum(axis=1), 0.0).sum(axis=1)
     rms_of = np.sqrt(squares / np.maximum(shown.sum(axis=1), 1))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -12,6 +13,7 @@ from holdstill.records import Estimate, Nothing, Plate, Rig, View
 
 from .fitting import Fit, fit
 from .mono import LENS_ORDERS, valley_rise
+from .numbering import common_shift, shifted
 from .opening import open_cold, open_warm
 from .prepare import prepare
 from .results import estimate_of
@@ -59,6 +61,55 @@ def solve(
         raise BadInput(
             f"lens order {lens_order!r} is not known; use one of: {', '.join(LENS_ORDERS)}"
         )
+    found = _once(plate, rig, views, cameras, start, forced, lens_order)
+    if isinstance(found, Nothing):
+        return found
+    moved, which = _renumbered(plate, views, found)
+    if not which:
+        return found
+    again = _once(plate, rig, moved, cameras, found, forced, lens_order)
+    if isinstance(again, Nothing) or len(again.used_view_ids) < len(found.used_view_ids):
+        return found
+    return replace(again, shifted_view_ids={n: tuple(ids) for n, ids in which.items()})
+
+
+def _renumbered(
+    plate: Plate, views: Sequence[View], found: Estimate
+) -> tuple[list[View], dict[str, list[int]]]:
+    """Views of a plain lattice seen in part, numbered anew where the cameras differ by whole pitches."""
+    out = {view.view_id: view for view in views}
+    which: dict[str, list[int]] = {}
+    for aside in found.set_aside:
+        view, name = out[aside.view_id], aside.camera
+        if aside.reason != "wrong index" or "columns" not in aside.numbers or name is None:
+            continue
+        mine = view.sightings[name]
+        others = [n for n in view.sightings if n != name]
+        if mine.absolute or any(aside.view_id in ids for ids in which.values()) or not others:
+            continue
+        reference = view.sightings[others[0]]
+        wanted = int(aside.numbers["columns"]), int(aside.numbers["rows"])
+        both = common_shift(plate, [reference.point_ids, mine.point_ids], wanted)
+        if both is None or (reference.absolute and both[0] != (0, 0)):
+            continue
+        sightings = dict(view.sightings)
+        for camera, shift in ((others[0], both[0]), (name, both[1])):
+            if shift != (0, 0):
+                sightings[camera] = shifted(sightings[camera], plate, shift)
+                which.setdefault(camera, []).append(aside.view_id)
+        out[aside.view_id] = replace(view, sightings=sightings)
+    return [out[view.view_id] for view in views], which
+
+
+def _once(
+    plate: Plate,
+    rig: Rig,
+    views: Sequence[View],
+    cameras: Sequence[str],
+    start: Estimate | None,
+    forced: Collection[int],
+    lens_order: str | None,
+) -> Estimate | Nothing:
     problem = prepare(plate, rig, views, cameras, forced)
     if isinstance(problem, Nothing):
         return problem
