@@ -141,12 +141,12 @@ def layers(
 def _bar(
     px: FloatArray, radii: FloatArray, box: tuple[int, int, int, int], limb: Limb, blur_px: float
 ) -> tuple[Layer, Layer]:
-    """Cover and level of one rounded bar; worked out at a third of the size, it is smooth anyway."""
+    """Cover and level of one rounded bar; worked out at a quarter of the size, it is smooth anyway."""
     x0, y0, x1, y1 = box
-    step = 3
+    step = 4
     columns, rows = -(-(x1 - x0) // step), -(-(y1 - y0) // step)
-    xs = (x0 + 1.0 + step * np.arange(columns)).astype(np.float32)
-    ys = (y0 + 1.0 + step * np.arange(rows)).astype(np.float32)[:, None]
+    xs = (x0 + 1.5 + step * np.arange(columns)).astype(np.float32)
+    ys = (y0 + 1.5 + step * np.arange(rows)).astype(np.float32)[:, None]
     axis = px[1] - px[0]
     length2 = float(axis @ axis) + 1e-6
     t = np.clip(((xs - px[0, 0]) * axis[0] + (ys - px[0, 1]) * axis[1]) / length2, 0, 1).astype(np.float32)

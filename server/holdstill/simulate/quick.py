@@ -103,7 +103,7 @@ class QuickCamera:
 
     def __post_init__(self) -> None:
         depth = abs(float(self.camera.set_focus_mm))
-        self._px_per_mm = 2.0 * self.camera.lens.fx / depth
+        self._px_per_mm = 1.5 * self.camera.lens.fx / depth
         picture, self._texture_from_mm = texture(self.thing, self._px_per_mm)
         self._texture = np.round(picture * 255).astype(np.uint8)
 
