@@ -16,6 +16,8 @@ from .levels import at_least
 
 RISE_OVER_SIGMA = 2.563103131089201
 """10-90 % rise of a Gaussian-blurred step over the Gaussian's sigma (2 x 1.28155...)."""
+MTF50_SIGMA = 0.18739
+"""MTF50 of a Gaussian times its sigma: sqrt(ln 2 / 2)/pi (ISO 12233's quantity, own derivation)."""
 _HALF_WIDTH_PX = 12.0
 _STEP_PX = 0.5
 _INTERPOLATION_VARIANCE = 1.0 / 6.0
@@ -54,6 +56,11 @@ class EdgeBlur:
     smear_direction_deg: float | None
     smear_error_px: float | None
     edges: int
+
+    @property
+    def mtf50_cycles_per_px(self) -> float:
+        """Frequency at which a Gaussian blur of this sigma halves the contrast: 0.1874/sigma."""
+        return MTF50_SIGMA / self.sigma_px
 
 
 def find_edges(
