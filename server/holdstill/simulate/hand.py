@@ -80,7 +80,7 @@ def _at_sides(thing: PlateBody, low: FloatArray, high: FloatArray, rest: float) 
                 (edge + side * (8.5 - reach), middle - 4),
                 11.5,
                 8.5,
-                8,
+                5,
                 0.46,
                 True,
                 True,

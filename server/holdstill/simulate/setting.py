@@ -85,7 +85,7 @@ def _lamplight(setting: Setting, bench_from_plate: Pose, lamp: Lamp, xy_mm: Floa
     """Share of a lamp's light that the limbs before the plate let through, (n,).
 
     Each limb's axis is thrown onto the plate along the lamp's rays; the edge is as soft as the way
-    from limb to plate times the lamp's size (panels with diffusers: a third of that way).
+    from limb to plate times the lamp's size (large panels with diffusers: half of that way).
     """
     left = np.ones(len(xy_mm))
     place = moved(lamp.place_mm()[None], back(bench_from_plate))[0]
@@ -102,7 +102,7 @@ def _lamplight(setting: Setting, bench_from_plate: Pose, lamp: Lamp, xy_mm: Floa
         axis = tip - base
         t = np.clip((xy_mm - base) @ axis / (axis @ axis), 0, 1)
         distance = np.linalg.norm(xy_mm - base - t[:, None] * axis, axis=1)
-        soft = 1.0 + 0.33 * float(np.hypot(thrown, limb.height_mm))
+        soft = 1.0 + 0.5 * float(np.hypot(thrown, limb.height_mm))
         edge = (distance - 0.9 * limb.tip_radius_mm) / soft
-        left *= 1 - 0.85 / (1 + np.exp(np.clip(4 * edge, -30, 30)))
+        left *= 1 - 0.7 / (1 + np.exp(np.clip(4 * edge, -30, 30)))
     return left
