@@ -17,12 +17,13 @@ import uvicorn
 
 from holdstill import plan, session, target
 from holdstill.archive import Journal, Originals, average_bytes, new_folder, storage
+from holdstill.archive.handover import hand_over
 from holdstill.archive.journal import FILE_NAME
 from holdstill.errors import BadInput, StorageTrouble
+from holdstill.intake.folder import FolderSource
 from holdstill.intake.preview import png_of_file, preview_of_file
 from holdstill.intake.source import Source
 from holdstill.loop.deck import LoopDeck
-from holdstill.loop.handing import hand_over
 from holdstill.loop.offline import opened
 from holdstill.loop.pool import Pool
 from holdstill.loop.runner import Parts, Runner
@@ -31,7 +32,7 @@ from holdstill.records import Coverage, Plate, Rig, Step
 from holdstill.records import events as ev
 from holdstill.session import State
 from holdstill.settings import Value
-from holdstill.web import Access, PageSettings, create_app
+from holdstill.web import Access, PageSettings, certificate, create_app
 
 LOOPBACK = "127.0.0.1"
 SHOT_LONGEST_S = 20.0
@@ -127,6 +128,18 @@ def newest_named(home: Path, name: str) -> Path | None:
     return None
 
 
+def dealt_with(journal: Journal) -> list[str]:
+    """Names of the shots that the session has kept or refused, so that files which are still in
+    the folder are not taken twice."""
+    names = []
+    for event in journal.events():
+        if isinstance(event, ev.ViewKept):
+            names.append(event.view.name)
+        elif isinstance(event, ev.ShotRefused):
+            names.append(event.shot_name)
+    return names
+
+
 def access_token(home: Path) -> str:
     """The secret with which a phone joins: kept beside the sessions, readable by its owner only, so
     that a phone that has joined is still known after a restart."""
@@ -179,6 +192,8 @@ def bind(host: str, port: int) -> socket.socket:
 def build_runner(serving: Serving, source: Source, plate: Plate, rig: Rig) -> tuple[Runner, LoopDeck, bool]:
     """A runner with its deck, and whether the session goes on from before."""
     journal, resumed = open_journal(serving, plate, rig, source)
+    if isinstance(source, FolderSource):
+        source.already(dealt_with(journal))
     originals = Originals(journal.folder / "originals", preview_of=preview_of_file, png_of=png_of_file)
     handover_folder = journal.folder / "hand-over"
     parts = Parts(
@@ -189,7 +204,7 @@ def build_runner(serving: Serving, source: Source, plate: Plate, rig: Rig) -> tu
         mind=Pool("mind", longest_s=WORK_LONGEST_S),
         now_ms=now_ms,
         coverage=coverage_of,
-        hand_over=lambda state: hand_over(state, originals, handover_folder),
+        hand_over=lambda state: hand_over(state, originals, handover_folder, now_ms()),
     )
     runner = Runner(parts)
     deck = LoopDeck(
@@ -230,8 +245,11 @@ def serve(
         ws_per_message_deflate=False,
         server_header=False,
         timeout_graceful_shutdown=GRACE_S,
-        **tls_files(serving, hosts),
     )
+    if serving.tls:
+        made = certificate(serving.home / "tls", sorted(hosts))
+        config.ssl_certfile, config.ssl_keyfile = str(made.chain), str(made.key)
+
     async def run() -> None:
         server = uvicorn.Server(config)
         await runner.start()
@@ -246,13 +264,3 @@ def serve(
     except KeyboardInterrupt:
         print("\nstopped; everything kept is in the journal", file=sys.stderr)
     return 0
-
-
-def tls_files(serving: Serving, hosts: set[str]) -> dict[str, str]:
-    """uvicorn's options for https, with a certificate made on the spot; empty for plain http."""
-    if not serving.tls:
-        return {}
-    from holdstill.web.tls import certificate
-
-    made = certificate(serving.home / "tls", sorted(hosts))
-    return {"ssl_certfile": str(made.chain), "ssl_keyfile": str(made.key)}

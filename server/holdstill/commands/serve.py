@@ -66,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
             f"{folder} is not a folder: make it, or name the one into which the camera program saves."
         )
     plate, rig = plate_and_rig(args, folder)
-    source = FolderSource(folder, args.pattern)
+    source = FolderSource(folder, args.pattern, cameras=len(rig.cameras) or None)
     day = datetime.date.today().isoformat()
     serving = serving_of(args, f"{folder.resolve().name} {day}")
     return serve(serving, source, plate, rig, ready=welcome(f"watching {folder}", tls=args.tls))

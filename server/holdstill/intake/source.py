@@ -20,8 +20,15 @@ class Source(Protocol):
         True: every shot is taken on purpose (files); False: a stream from which the coach picks.
     """
 
-    cameras: tuple[str, ...]
-    single: bool
+    @property
+    def cameras(self) -> tuple[str, ...]:
+        """Camera names in order, left before right; empty until known."""
+        ...
+
+    @property
+    def single(self) -> bool:
+        """Whether every shot is taken on purpose."""
+        ...
 
     def start(self, deliver: Deliver, complain: Complain) -> None:
         """Begin. ``deliver(shot)`` and ``complain(file_name, camera, message)`` may be called from

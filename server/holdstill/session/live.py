@@ -8,6 +8,7 @@ from statistics import median
 
 from holdstill import measure, plan, solve
 from holdstill.limits import limit
+from holdstill.measure.focus import FocusState, focus_sample, focus_step
 from holdstill.records import (
     Guide,
     Nothing,
@@ -19,8 +20,8 @@ from holdstill.records import (
 )
 
 from .state import State
-from .work import kept_poses
 from .troubles import Found, first_trouble
+from .work import kept_poses
 
 PATH_LENGTH = 60
 """How many sharpness readings the gauge's path remembers (about 6 s at ten frames a second)."""
@@ -48,6 +49,8 @@ class Live:
     recheck_next: bool = False
     sharpness_best: Mapping[str, float] = field(default_factory=dict)
     sharpness_path: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    focus: Mapping[str, FocusState] = field(default_factory=dict)
+    """Each camera's focus gauge."""
     shot_times_ms: tuple[float, ...] = ()
     shots: int = 0
     dropped: int = 0
@@ -107,11 +110,15 @@ def _is_still(still: Mapping[str, Stillness]) -> bool:
 def _remember_sharpness(live: Live) -> Live:
     if live.report is None:
         return live
-    best, path = dict(live.sharpness_best), dict(live.sharpness_path)
+    best, path, focus = dict(live.sharpness_best), dict(live.sharpness_path), dict(live.focus)
     for camera, measures in live.report.measures.items():
+        sample = focus_sample(
+            measures, at_ms=live.report.taken_at_ms, exposure_ms=live.report.exposure_ms.get(camera)
+        )
+        focus[camera] = focus_step(focus.get(camera, FocusState()), sample)
         best[camera] = max(best.get(camera, 0.0), measures.sharpness)
         path[camera] = (*path.get(camera, ())[-(PATH_LENGTH - 1) :], measures.sharpness)
-    return replace(live, sharpness_best=best, sharpness_path=path)
+    return replace(live, sharpness_best=best, sharpness_path=path, focus=focus)
 
 
 def _settle(live: Live, found: Found | None, *, single: bool) -> Live:
@@ -154,4 +161,4 @@ def typical_blur_px(state: State) -> float | None:
 
 def forget_sharpness(live: Live) -> Live:
     """The best sharpness starts afresh (the scene or the aperture has changed)."""
-    return replace(live, sharpness_best={}, sharpness_path={})
+    return replace(live, sharpness_best={}, sharpness_path={}, focus={})

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from holdstill.limits import limit
+from holdstill.measure.focus import FocusOrder
 from holdstill.phrases import cues
 from holdstill.records import (
     Advice,
@@ -28,7 +29,7 @@ from .live import Live
 from .state import Entry, State
 from .troubles import ninth
 from .verdict import verdict
-from .work import enough
+from .work import enough, lamps
 
 STORY_SHOWN = 200
 """Most lines of the story that a page shows (the newest)."""
@@ -87,6 +88,9 @@ def snapshot(state: State, live: Live, advice: Advice, around: Around) -> Snapsh
         operator_faces_cameras=bool(state.setting("faces_cameras")),
         sim=around.sim,
         lens_reason=estimate.lens_reason if estimate else "",
+        rig=state.rig,
+        drift=state.recheck.result if state.recheck else None,
+        lamps=lamps(state),
     )
 
 
@@ -107,9 +111,28 @@ def _camera(state: State, live: Live, camera: str) -> CameraState:
         size_px=report.sizes_px.get(camera) if report else None,
         sharpness_best=live.sharpness_best.get(camera),
         sharpness_path=live.sharpness_path.get(camera, ()),
-        focus_say=None,
+        focus_say=focus_words(live, camera),
         light_say=_light(live, camera),
     )
+
+
+FOCUS_WORDS = {
+    FocusOrder.TURN: "focus.start",
+    FocusOrder.KEEP_TURNING: "focus.rising",
+    FocusOrder.OTHER_WAY: "focus.other way",
+    FocusOrder.TURN_BACK: "focus.falling",
+    FocusOrder.THERE: "focus.best",
+}
+
+
+def focus_words(live: Live, camera: str) -> Say:
+    """What to do with a camera's focus ring."""
+    gauge = live.focus.get(camera)
+    if gauge is None:
+        return Say("focus.no-picture")
+    if gauge.stale is not None:
+        return Say(f"focus.stale.{gauge.stale.name.lower()}")
+    return Say(FOCUS_WORDS[gauge.order])
 
 
 def _light(live: Live, camera: str) -> Say | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from holdstill import settings as choices
@@ -224,7 +224,7 @@ def headline_value(estimate: Estimate) -> float | None:
     return next(iter(named.values()), None)
 
 
-def replay(events: list[ev.Event]) -> State:
+def replay(events: Iterable[ev.Event]) -> State:
     """The session that these events give."""
     state = State()
     for event in events:

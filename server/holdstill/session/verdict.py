@@ -69,7 +69,10 @@ def _wanting(state: State, estimate: Estimate) -> tuple[list[Say], Say | None]:
 
 def over_goal(q: Quantity) -> Say:
     """A quantity that is above its goal, as a sentence."""
-    return Say("reason.over goal", {"name": say(Say(f"quantity.{q.name}")), "value": q.value, "goal": q.goal, "unit": q.unit})
+    return Say(
+        "reason.over goal",
+        {"name": say(Say(f"quantity.{q.name}")), "value": q.value, "goal": q.goal, "unit": q.unit},
+    )
 
 
 def _unproven(state: State) -> list[tuple[Say, Say]]:
