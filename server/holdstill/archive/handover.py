@@ -63,7 +63,7 @@ def target_text(facts: Facts) -> str:
 
 
 def hand_over(
-    state: State, originals: Originals, folder: Path, made_at_ms: float, *, report: bool = False
+    state: State, originals: Originals, folder: Path, made_at_ms: float, *, report: bool = True
 ) -> list[tuple[str, int]]:
     """Write everything to `folder`; (name, bytes) of each file, the pictures inside the zip only.
 

@@ -19,6 +19,8 @@ from .refusals import bad_frame, shown, unfinished
 _OPENING = os.O_RDONLY
 for _flag in ("O_NOFOLLOW", "O_NONBLOCK", "O_BINARY"):  # not every system has each
     _OPENING |= getattr(os, _flag, 0)
+_SHADES = 16
+"""Fewest different values that make a picture, and not a drawing."""
 _GREY_OF_BGR = (0.114, 0.587, 0.299)  # ITU-R BT.601, section 2.5.1
 
 
@@ -99,16 +101,19 @@ def grey(image: Picture) -> tuple[Picture, tuple[str, ...]]:
 def work_out_full_scale(image: Picture) -> int:
     """Largest value that 8- or 16-bit samples can carry, worked out from the picture.
 
-    8-bit: 255. 16-bit: where the low 8, 6, 4 or 2 bits are zero throughout, data shifted up (65280,
-    65472, 65520, 65532); else 4095, 16383 or 65535, the smallest not exceeded; 1023 only where pixels
-    pile up exactly there. A dim 14-bit picture passes for 12-bit: declare the full scale where
+    8-bit: 255. 16-bit: where the low 8, 6, 4 or 2 bits are zero throughout (and the picture has more
+    than a few shades), data shifted up (65280, 65472, 65520, 65532); else 4095, 16383 or 65535, the
+    smallest not exceeded; 1023 only where pixels pile up exactly there. A dim 14-bit picture passes for 12-bit: declare the full scale where
     that matters.
     """
     if image.dtype == np.uint8:
         return 255
     used = int(np.bitwise_or.reduce(image, axis=None))
+    # a drawing of a few flat greys may end in zeros by chance; a photograph does not
+    rows = image[:: max(1, len(image) // 64)]
+    varied = used > 0 and used % 4 == 0 and len(np.unique(rows)) >= _SHADES
     for shift in (8, 6, 4, 2):
-        if used and used % (1 << shift) == 0:
+        if varied and used % (1 << shift) == 0:
             return ((1 << (16 - shift)) - 1) << shift
     top = int(image.max())
     if top == 1023 and np.count_nonzero(image == 1023) >= limit("intake_ten_bit_pile_share") * image.size:
