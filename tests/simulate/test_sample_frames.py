@@ -14,14 +14,23 @@ from holdstill import target
 from holdstill.commands.samples import SEED
 from holdstill.intake.rig_file import read_rig
 from holdstill.records import FloatArray, Nothing, Pose, Sighting
-from holdstill.simulate import Setting, body, demo_plate, pose_of, true_points_px
+from holdstill.simulate import Setting, body, pose_of, true_points_px
 from holdstill.simulate.backdrop import backdrop
 from holdstill.simulate.optics import moved
-from holdstill.simulate.samples import GOOD, TROUBLE, frame, good_shots, png, sample_rig, trouble_shots
+from holdstill.simulate.samples import (
+    GOOD,
+    TROUBLE,
+    frame,
+    good_shots,
+    png,
+    sample_plate,
+    sample_rig,
+    trouble_shots,
+)
 
 FOLDER = Path(__file__).resolve().parents[2] / "sample_frames"
 RIG = sample_rig()
-THING = body(demo_plate())
+THING = body(sample_plate())
 
 
 def seen(folder: str, camera: str, number: int) -> Any:
@@ -74,7 +83,7 @@ def test_every_good_shot_shows_the_whole_plate_to_both_cameras_within_focus() ->
 
 def test_the_eye_reads_the_good_shots_where_the_truth_file_says() -> None:
     told = json.loads((FOLDER / "truth.json").read_text(encoding="utf-8"))
-    plate = demo_plate()
+    plate = sample_plate()
     turned = plate.turned_ids()
     assert turned is not None
     for number in (1, 5, 12):
@@ -120,7 +129,7 @@ def test_troubles_are_what_they_say() -> None:
     assert inside[0] == 1.0
     assert inside[1] < 0.86
     wrong = target.find(
-        seen(TROUBLE, "left", kinds["wrong plate"]), demo_plate(), camera="left", full_scale=255
+        seen(TROUBLE, "left", kinds["wrong plate"]), sample_plate(), camera="left", full_scale=255
     )
     assert isinstance(wrong, Nothing)
 
@@ -129,7 +138,7 @@ def test_the_rig_file_reads_as_the_rig_drawn() -> None:
     for folder in (GOOD, TROUBLE):
         rig, spec = read_rig(FOLDER / folder / "rig.toml")
         assert spec is not None
-        assert target.parse(spec) == demo_plate()
+        assert target.parse(spec) == sample_plate()
         assert [c.name for c in rig.cameras] == [c.name for c in RIG.cameras]
         assert rig.stand_off_mm == RIG.stand_off_mm
 

@@ -82,10 +82,18 @@ def _write_beside(folder: Path, seed: int) -> None:
     """The rig files, the truth and the page that tells the origin."""
     from holdstill import target
     from holdstill.intake.rig_file import rig_text
-    from holdstill.simulate import body, demo_plate
-    from holdstill.simulate.samples import GOOD, TROUBLE, good_shots, sample_rig, trouble_shots, truth
+    from holdstill.simulate import body
+    from holdstill.simulate.samples import (
+        GOOD,
+        TROUBLE,
+        good_shots,
+        sample_plate,
+        sample_rig,
+        trouble_shots,
+        truth,
+    )
 
-    rig, plate = sample_rig(), demo_plate()
+    rig, plate = sample_rig(), sample_plate()
     thing, spec = body(plate), target.words(plate)
     described = rig.described(None, (120.0, 100.0, 60.0))
     for name in (GOOD, TROUBLE):

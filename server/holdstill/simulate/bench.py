@@ -14,7 +14,7 @@ from .backdrop import backdrop
 from .control import Change
 from .hand import Limb, holding, laid_over
 from .held import Held, pose_of
-from .light import GLARING, OBLIQUE, Lamp
+from .light import GLARING, LEVEL, Lamp
 from .operator import Operator, Skill
 from .optics import (
     SimRig,
@@ -38,8 +38,11 @@ WIDE_OPEN = 2.0
 
 
 def demo_plate() -> Plate:
-    """The demo's plate: ``dots 14x10 12mm d6mm``, bright dots on a dark ground."""
-    return Plate(PlateKind.DOTS, 14, 10, 12.0, 6.0, dark_dots=False)
+    """The demo's plate: ``dots 14x10 11mm d5.5mm bright``.
+
+    As large as the field takes it upright too, with a hand's error of 10 mm to spare.
+    """
+    return Plate(PlateKind.DOTS, 14, 10, 11.0, 5.5, dark_dots=False)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,7 +60,7 @@ class BenchSettings:
     plate: Plate = field(default_factory=demo_plate)
     sensor: Sensor = field(default_factory=Sensor)
     skill: Skill = field(default_factory=Skill)
-    lamps: tuple[Lamp, ...] = OBLIQUE
+    lamps: tuple[Lamp, ...] = LEVEL
     exposure_ms: float = 4.0
     level: float = 1.15
     bow_um: float = 0.0

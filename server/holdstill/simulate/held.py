@@ -62,6 +62,10 @@ def held_of(pose_rig_from_plate: Pose, thing: PlateBody, rig: SimRig) -> Held:
     )
 
 
-def nearest_turn(held: Held, turn_deg: float) -> Held:
-    """The same way of holding with its turn written within half a turn of `turn_deg`."""
-    return replace(held, turn_deg=turn_deg + (held.turn_deg - turn_deg + 180.0) % 360.0 - 180.0)
+def nearest_turn(held: Held, turn_deg: float, *, looks_turned: bool = False) -> Held:
+    """The same way of holding with its turn written within half a turn of `turn_deg`.
+
+    looks_turned: the plate looks the same after a half turn, so the nearer of the two will do.
+    """
+    period = 180.0 if looks_turned else 360.0
+    return replace(held, turn_deg=turn_deg + (held.turn_deg - turn_deg + period / 2) % period - period / 2)

@@ -29,6 +29,9 @@ class Lamp:
 OBLIQUE: tuple[Lamp, ...] = (Lamp(-620.0, -400.0, -430.0, 0.52), Lamp(640.0, -370.0, -410.0, 0.46))
 """Two lamps, left and right of the cameras and above, at about 60 degrees to the axis."""
 
+LEVEL: tuple[Lamp, ...] = (Lamp(-600.0, -120.0, -470.0, 0.50), Lamp(620.0, -90.0, -450.0, 0.45))
+"""Two lamps left and right at about the cameras' height: a plate that leans stays lit."""
+
 GLARING = Lamp(30.0, -60.0, -430.0, 0.30, 2.0)
 """A badly placed lamp between the cameras and the plate, which mirrors into the pictures."""
 

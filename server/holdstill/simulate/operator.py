@@ -55,6 +55,9 @@ AWAY = Held(0.0, -35.0, 0.0, 40.0, 420.0, 60.0)
 
 MIDDLE = Held()
 
+PLAIN = Held(6.0, -5.0, 0.0, 0.0, 0.0, 15.0)
+"""A way of holding that every camera can see: lying, in the middle, hardly leaning."""
+
 
 @dataclass(frozen=True, slots=True)
 class Move:
@@ -179,7 +182,7 @@ class Operator:
         self._cue_number = advice.cue.number
         wished = held_of(advice.cue.pose_rig_from_plate, self._thing, self._rig)
         self._before = self._goal if self._wish is not None else None
-        self._wish = nearest_turn(wished, float(self._rest[2])).array()
+        self._wish = self._near(wished).array()
         self._trouble = None
         self._tries = 0
         self.lapse = self._pick_lapse()
@@ -259,8 +262,10 @@ class Operator:
         if goal is None:
             self._tries -= 1
             return False
-        if self._tries >= 3:  # nothing helps: back toward the middle, leaning less
-            goal = self._rest * np.array([0.8, 0.8, 1.0, 0.7, 0.7, 0.7])
+        if self._tries >= 3:  # nothing helps: as asked, with care; in the end plainly in the middle
+            wish = self._wish if self._wish is not None else MIDDLE.array()
+            goal = wish + self._scatter(0.3) if self._tries % 3 else PLAIN.array() + self._scatter(0.3)
+            goal = self._near(Held.of(goal)).array()
         self._go(now_s, goal)
         return True
 
@@ -270,7 +275,7 @@ class Operator:
         goal = self._rest.copy()
         if trouble in (Trouble.HALF_OUT, Trouble.ONE_CAMERA, Trouble.NO_PLATE):
             goal[3:5] *= 0.6
-            goal[5] += 10.0
+            goal[5] = min(goal[5] + 12.0, max(wish[5], 0.0) + 40.0)
         elif trouble is Trouble.GLARE:
             goal[:2] += self._rng.choice([-1.0, 1.0], 2) * np.array([4.0, 9.0])
         elif trouble in (Trouble.DEFOCUSED, Trouble.BLURRED):
@@ -309,6 +314,11 @@ class Operator:
         }
         weight[columns[part] if part is not None else list(range(6))] = self._rng.uniform(0.65, 0.95)
         self._go(now_s, self._rest + weight * error + self._scatter(0.15))
+
+    def _near(self, held: Held) -> Held:
+        """The same to the eye, with the least turn from where the plate is."""
+        alike = self._thing.plate.turned_ids() is not None
+        return nearest_turn(held, float(self._rest[2]), looks_turned=alike)
 
     # -- hands ---------------------------------------------------------------------------------
 

@@ -11,7 +11,6 @@ import numpy as np
 from holdstill.records import FloatArray, Picture, Plate, PlateKind
 
 from .backdrop import Level, backdrop
-from .bench import demo_plate
 from .hand import holding, laid_over
 from .held import Held, pose_of
 from .light import GLARING, OBLIQUE
@@ -72,6 +71,11 @@ class SampleFrame:
     def file_name(self) -> str:
         """``fork_left_001.png``."""
         return f"fork_{self.camera}_{self.shot.number:03d}.png"
+
+
+def sample_plate() -> Plate:
+    """``dots 14x10 12mm d6mm bright``."""
+    return Plate(PlateKind.DOTS, 14, 10, 12.0, 6.0, dark_dots=False)
 
 
 def sample_rig() -> SimRig:
@@ -165,7 +169,7 @@ def frames(seed: int) -> Iterator[SampleFrame]:
     """Every sample frame, in order. Each has a generator of its own, made from the seed, its folder,
     number and camera: the same seed and versions give the same pictures, in any order."""
     rig = sample_rig()
-    thing = body(demo_plate())
+    thing = body(sample_plate())
     behind = {c.name: backdrop(c, rig.pose_rig_from_bench) for c in rig.cameras}
     for shot in (*good_shots(rig, thing), *trouble_shots(rig, thing)):
         for camera in rig.cameras:
@@ -190,7 +194,7 @@ def _picture(
     spoil = shot.spoil
     if spoil.covered == camera.name:
         return exposed(_sleeve(camera), SENSOR, rng)
-    thing = body(spoil.plate or demo_plate())
+    thing = body(spoil.plate or sample_plate())
     held = shot.held
     if spoil.right_later is not None and camera.name == "right":
         held = Held.of(held.array() + spoil.right_later.array())
