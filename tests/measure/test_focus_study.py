@@ -82,36 +82,46 @@ def test_focus_study():
     others = peers()
     errors, false_past, told, stale = [], 0, 0, 0
     by_peer = {name: [] for name in others}
-    print(
-        "\n| scene | noise at mid-grey, grey values | sweeps | error, px of blur circle: median | largest | beyond half a depth | false past it | told past it | wrongly stale |"
+    columns = (
+        "scene",
+        "noise",
+        "sweeps",
+        "median error",
+        "largest",
+        "beyond",
+        "false past",
+        "told past",
+        "stale",
     )
-    print("|---|---|---|---|---|---|---|---|---|")
+    print("\n| " + " | ".join(columns) + " |\n" + "|---" * len(columns) + "|")
     for kind in SCENES:
         stack = Stack(kind, reach_px=14, step_px=0.2, size=SIZE)
         for noise in NOISE:
             rows = [one(stack, rng, noise, e, others) for e in EXPOSURES for _ in range(sweeps)]
             error = np.array([row[0] for row in rows])
+            counts = [sum(row[k] for row in rows) for k in (1, 2, 3)]
             errors += list(error)
-            false_past += sum(row[1] for row in rows)
-            told += sum(row[2] for row in rows)
-            stale += sum(row[3] for row in rows)
+            false_past, told, stale = false_past + counts[0], told + counts[1], stale + counts[2]
             for row in rows:
                 for name, value in row[4].items():
                     by_peer[name].append(value)
             sigma = np.sqrt(noise[0] ** 2 + noise[1] * 60)
-            print(
-                f"| {kind} | {sigma:.1f} | {len(rows)} | {np.median(error):.2f} | {error.max():.2f} | {(error > 1).sum()} "
-                f"| {sum(r[1] for r in rows)} | {sum(r[2] for r in rows)} | {sum(r[3] for r in rows)} |",
-                flush=True,
+            cells = (
+                kind,
+                f"{sigma:.1f}",
+                len(rows),
+                f"{np.median(error):.2f}",
+                f"{error.max():.2f}",
+                (error > 1).sum(),
             )
+            print("| " + " | ".join(str(cell) for cell in (*cells, *counts)) + " |", flush=True)
     errors = np.array(errors)
-    print(
-        f"\nAll {len(errors)}: within half a depth {100 * np.mean(errors <= 1):.1f} %, false past it {100 * false_past / len(errors):.1f} %, told {told}, stale {stale}"
-    )
-    print(f"gauge: median {np.median(errors):.2f}, 99th percentile {np.percentile(errors, 99):.2f}")
-    for name, value in by_peer.items():
+    print(f"\n{len(errors)} sweeps: false past it {false_past}, told past it {told}, wrongly stale {stale}")
+    for name, found in {"this gauge": errors, **by_peer}.items():
+        value = np.array(found)
         print(
-            f"{name}: within half a depth {100 * np.mean(np.array(value) <= 1):.1f} %, median {np.median(value):.2f}, 99th percentile {np.percentile(value, 99):.2f}"
+            f"{name}: within half a depth {100 * np.mean(value <= 1):.1f} %, "
+            f"median {np.median(value):.2f}, 99th percentile {np.percentile(value, 99):.2f}"
         )
     assert np.mean(errors <= 1) >= 0.99
     assert false_past / len(errors) < 0.01

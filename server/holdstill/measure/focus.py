@@ -276,7 +276,7 @@ def _bridge(state: FocusState, sample: FocusSample) -> tuple[StaleReason | None,
     told = _explained(last.exposure_ms, sample.exposure_ms, brightness)
     if told is False and abs(jump) > max(0.05, 5.0 * error):
         return StaleReason.APERTURE, 0.0
-    if told is None and abs(jump) > max(limit("focus_aperture_jump"), 8.0 * error) and not clipping:
+    if told is None and abs(jump) > max(limit("focus_aperture_jump"), 14.0 * error) and not clipping:
         return StaleReason.APERTURE, 0.0
     if abs(jump) > max(0.02, 3.0 * error):
         return None, state.offset - jump

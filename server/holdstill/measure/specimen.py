@@ -149,9 +149,9 @@ def speckle_size_px(region: Picture, *, noise_gray: float, blur_px: float = 0.7)
     autocorrelation, white noise's spike at zero taken off, falls to one half at the radius r; equal
     discs overlap by half at 0.404 of their diameter (geometry). The blur of lens and pixel widens the
     correlation by 2.355 sqrt(2) sigma in quadrature, which is taken off first; the size told is then
-    2 r / 0.808. Good to about 10 % from 3 px and 30-65 % of cover. Median over up to nine tiles of 256 px. Nothing ("no
-    pattern") when the variance hardly exceeds the noise's or no half is reached within a quarter of
-    the tile.
+    2 r / 0.808. Good to about 10 % from 3 px and 30-65 % of cover. Median over up to nine tiles of
+    256 px. Nothing ("no pattern") when the variance hardly exceeds the noise's or no half is reached
+    within a quarter of the tile.
     """
     sizes = []
     for tile in _tiles(region):
