@@ -89,10 +89,10 @@ def test_poses_stay_in_focus_where_the_lens_was_described():
 
 def test_depth_of_field_agrees_with_the_textbook():
     """f 35 mm, f/8, circle 6.9 um, focused at 800 mm: 773.34 to 828.56 mm (Greenleaf 1950, pp 25-27;
-    formula read second-hand, numbers computed). Here the circle is 4 px: pixel 1.725 um."""
-    camera = CameraDescription("a", 2448, 2048, 1.725, 35.0, 8.0)
+    formula read second-hand, numbers computed). Here the circle is 5 px: pixel 1.38 um."""
+    camera = CameraDescription("a", 2448, 2048, 1.38, 35.0, 8.0)
     rig = Rig(cameras=(camera,), stand_off_mm=800.0)
-    scene = scene_of(dots(5.0), rig, None, ("a",))
+    scene = scene_of(dots(4.0), rig, None, ("a",))
     np.testing.assert_allclose(scene.sharp_mm[0], [773.34, 828.56], atol=0.006)
 
 

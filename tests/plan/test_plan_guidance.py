@@ -14,7 +14,7 @@ from plan.plan_benches import CAMERAS, RIGS, bench_rig, dots
 
 RIG, PLATE = RIGS["small plate"]
 SCENE = scene_of(PLATE, RIG, None, CAMERAS)
-TARGET = Instruction(Lean.TOP, 30.0, Place.UPPER_LEFT, Reach.FARTHER, Roll.UPRIGHT)
+TARGET = Instruction(Lean.TOP, 35.0, Place.UPPER_LEFT, Reach.FARTHER, Roll.UPRIGHT)
 
 
 def cue_of(instruction, scene=SCENE):

@@ -135,7 +135,7 @@ def test_a_lamp_that_spoils_most_poses_is_to_be_moved_and_a_harmless_one_is_not(
         return plan.lamp_to_move(PLATE, RIG, None, kept, lamps=[lamp], cameras=CAMERAS)
 
     assert asked(LEFT_LAMP, 10.0) is None
-    large = asked(SCENE.origin_rig_mm + np.array([-100.0, 0.0, -600.0]), 400.0)
+    large = asked(SCENE.origin_rig_mm + np.array([-100.0, 0.0, -600.0]), 800.0)
     assert large is not None
     assert say(large, faces_cameras=True).startswith("The lamp on your right glares")
     assert plan.lamp_to_move(PLATE, RIG, None, [], lamps=(), cameras=CAMERAS) is None
