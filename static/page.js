@@ -1,11 +1,13 @@
 // What every live page does: keeps the line, draws pictures, sounds, speaks, remembers this device.
 import { keepLine } from "./line.js";
+import { calmPanel } from "./panel.js";
 import { showPictures } from "./pictures.js";
 import { soundAndVoice } from "./sound.js";
 import { thisDevice } from "./device.js";
 import { playWithRig } from "./sim.js";
 
 keepLine();
+calmPanel();
 if (document.body.matches(".phone, .bench")) showPictures();
 const sound = soundAndVoice();
 thisDevice(sound);

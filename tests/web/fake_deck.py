@@ -62,13 +62,26 @@ class FakeDeck:
         self._number = 0
         self._live: dict[str, LivePicture] = {}
         self._live_changed = asyncio.Event()
+        self._held = False
         self.taps: list[Tap] = []
 
     def show(self, snapshot: Snapshot) -> None:
         self._snapshot = snapshot
+        if self._held:
+            return
         self._revision += 1
         self._changed.set()
         self._changed = asyncio.Event()
+
+    def slip(self, snapshot: Snapshot) -> None:
+        """The state moves on without anybody being told."""
+        self._snapshot = snapshot
+
+    def hold(self, held: bool) -> None:
+        """While held, changes are not told; then all at once."""
+        self._held = held
+        if not held:
+            self.show(self._snapshot)
 
     def look(self, picture: LivePicture) -> None:
         self._number += 1

@@ -96,7 +96,7 @@ def cue(instruction: Instruction, number: int = 8, proof: bool = False) -> Cue:
     return Cue(number, instruction, POSE, 0.13, "tilt", proof)
 
 
-def asking(  # noqa: PLR0917 - read as a sentence
+def asking(
     instruction: Instruction,
     part: Part,
     order: Order,

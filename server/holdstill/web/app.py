@@ -25,6 +25,7 @@ from .join import qr_svg
 from .live import tell_cues, tell_pictures
 from .taps import refusal, tap_of
 from .views import PAGES, Renderer, Words
+from .views.moment import kind_of
 
 _DIGEST = re.compile(r"[0-9a-f]{16,128}")
 _PACKAGE = Path(__file__).parent.parent
@@ -111,6 +112,7 @@ def _page_routes(app: FastAPI, deck: Deck, renderer: Renderer, settings: PageSet
         html = renderer.page(
             f"{page}.html",
             page=page,
+            look=kind_of(snapshot.advice),
             fragments=renderer.fragments(snapshot, PAGES[page]),
             session=snapshot.session_name,
             may_act=request.state.role is Role.OPERATOR,
