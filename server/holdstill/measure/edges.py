@@ -150,7 +150,7 @@ def _candidates(image: Picture, noise_gray: float, wanted: int) -> tuple[FloatAr
     if found is None:
         return np.empty((0, 2)), np.empty(0)
     # Every k-th one spreads them over the frame without chance.
-    spots = found.reshape(-1, 2)[:: max(1, len(found) // (12 * wanted))]
+    spots = found.reshape(-1, 2)[:: max(1, len(found) // (8 * wanted))]
     height = size[spots[:, 1], spots[:, 0]]
     normal = np.arctan2(gy[spots[:, 1], spots[:, 0]], gx[spots[:, 1], spots[:, 0]]).astype(np.float64)
     sector = _sector(normal)
@@ -159,7 +159,8 @@ def _candidates(image: Picture, noise_gray: float, wanted: int) -> tuple[FloatAr
         own = np.flatnonzero(sector == k)
         if own.size:
             # A smear lowers the edges along it: strong is what is strong in its own direction.
-            own = own[height[own] >= 0.4 * np.quantile(height[own], 0.9)]
+            high = np.partition(height[own], int(0.9 * (own.size - 1)))[int(0.9 * (own.size - 1))]
+            own = own[height[own] >= 0.4 * high]
             chosen.append(own[:: max(1, -(-own.size * _SECTORS // wanted))])
     pick = np.concatenate(chosen)
     xy = np.stack([spots[pick, 0] + 1.0, spots[pick, 1] * step + margin], axis=1).astype(np.float64)
