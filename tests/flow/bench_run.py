@@ -102,6 +102,8 @@ class BenchRun:
             self.live = replace(self.live, refused=(self.state.cue_number, decision.trouble))
 
     def move_on(self) -> None:
+        if session.stuck(self.state, self.live, self.now_ms):
+            self.append(ev.CueSkipped(self.now_ms, self.state.cue_number))
         step = session.next_step(self.state)
         if step is None:
             self._advance_at = None

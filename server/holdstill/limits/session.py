@@ -116,6 +116,14 @@ ROWS: tuple[Limit, ...] = (
         "still photographs of boards and dots by four cameras show up to 2.9 px (aberrations, clipped edges)",
     ),
     Limit(
+        "stuck_ms",
+        12000,
+        "ms",
+        "how long after a refused shot the coach stays with a cue before it asks for another pose",
+        "chosen",
+        "two or three tries of a person who knows what is wrong",
+    ),
+    Limit(
         "silence_ms",
         4000,
         "ms",

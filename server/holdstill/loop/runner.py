@@ -328,6 +328,9 @@ class Runner:
         if self.state.opened is None or self.state.opened.single_shots or self.state.paused:
             return
         now = self.parts.now_ms()
+        if session.stuck(self.state, self.live, now):
+            await self.append(ev.CueSkipped(now, self.state.cue_number))
+            return
         step = session.next_step(self.state)
         if step is None:
             self._advance_at_ms = None

@@ -4,7 +4,7 @@ Pure: no clock, no files, no randomness. Replaying the events gives the same ses
 """
 
 from .advise import advise
-from .judge import TAKING, Decision, Keep, Let, Refuse, judge
+from .judge import TAKING, Decision, Keep, Let, Refuse, judge, stuck
 from .live import Live, forget_sharpness, look
 from .snapshot import NO_COVERAGE, Around, snapshot
 from .state import Entry, State, replay, step
@@ -51,6 +51,7 @@ __all__ = [
     "scale_known",
     "snapshot",
     "step",
+    "stuck",
     "verdict",
     "wanted",
 ]

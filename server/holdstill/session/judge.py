@@ -55,6 +55,15 @@ def judge(state: State, live: Live, report: ShotReport) -> Decision:
     return _stream(state, live)
 
 
+def stuck(state: State, live: Live, now_ms: float) -> bool:
+    """Whether a stream's cue was answered with a shot that had to be refused, and nothing better has
+    come of it since: then another pose helps more than the same words again."""
+    last = state.story[-1].refusal if state.story else None
+    if last is None or state.cue_spent or live.refused is None or live.refused[0] != state.cue_number:
+        return False
+    return now_ms - last.at_ms > limit("stuck_ms")
+
+
 def _single(state: State, live: Live) -> Decision:
     if live.seen_trouble is not None:
         found = live.seen_trouble
