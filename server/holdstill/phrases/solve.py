@@ -54,6 +54,11 @@ WORDS: dict[str, str] = {
     "remedy.noise": "Look for glare, shadow or a plate that flexes; take the worst views again",
     "remedy.cameras steady": "Tighten the cameras and their cables, and take all views again",
     "remedy.shutters together": "Trigger the cameras together, and hold the plate still",
+    # the lens model taken
+    "solve.lens.richest": "{order}: held-out views ask for every term",
+    "solve.lens.enough": "{order}: held-out views gain nothing from more terms ({gain:+.1f} times their scatter "
+    "against {richest})",
+    "solve.lens.asked": "{order}: as asked",
     # why there is no solution
     "solve.no cameras": "No camera has delivered a picture yet.",
     "solve.contradictory sizes": "Pictures of {camera} differ in size ({got}). Keep one size per session.",

@@ -138,6 +138,8 @@ class Estimate:
     plate_shape: PlateShape | None = None
     checks: tuple[Check, ...] = ()
     iterations: int = 0
+    costs: tuple[float, ...] = ()
+    """Weighted sum of squares before and after each step of the last descent: how it converged."""
     engine: str = ""
     turned_view_ids: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
     """camera -> views whose numbering was turned by 180 degrees to agree."""

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from holdstill.limits import limit
-from holdstill.records import FloatArray, IntArray, PlateKind
+from holdstill.phrases import say
+from holdstill.records import FloatArray, IntArray, PlateKind, Say
 
 from .bundle import BundleNormals, Layout, State, evaluate, residuals
 from .evidence import Candidate, ViewTerms, gain_sigmas, judge
@@ -41,6 +42,7 @@ class Fit:
     sigma0: float
     steps: int
     converged: bool
+    costs: tuple[float, ...]
     turned: BoolArray
 
 
@@ -72,7 +74,7 @@ def fit(problem: Problem, opened: Opened, asked_order: str | None = None) -> Fit
     return Fit(
         pictures, used, kept, state, layout, walk.normals, chosen.order,
         chosen.reason, chosen.shapes, float(np.sqrt(walk.normals.cost / freedom)), steps, walk.converged,
-        opened.turned,
+        walk.costs, opened.turned,
     )
 
 
@@ -193,12 +195,9 @@ def _choose(
         if _worth_it(picked, richer, limit("solve_order_gain")):
             picked = richer
     rest = candidate(richest, is_bent)
-    reason = (
-        f"{picked.name}: held-out views "
-        f"{'agree' if picked.name == richest else 'gain nothing from more terms'} "
-        f"({gain_sigmas(picked, rest):+.1f} scatter against {richest}, "
-        f"criterion {rest.criterion - picked.criterion:+.1f})"
-    )
+    words: dict[str, float | int | str] = {"order": picked.name, "richest": richest, "gain": gain_sigmas(picked, rest)}
+    kind = "asked" if len(orders) == 1 else "richest" if picked.name == richest else "enough"
+    reason = say(Say(f"solve.lens.{kind}", words))
     return Choice(picked.name, reason, tuple(int(t) for t in terms) if is_bent else ())
 
 

@@ -15,10 +15,10 @@ from holdstill.limits import limit
 from holdstill.records import Check, FloatArray
 
 from .bundle import Layout, evaluate
-from .plausible import check_of
 from .drift import chi_to_sigmas
 from .fitting import Fit
 from .mono import HUBER
+from .plausible import check_of
 from .prepare import Problem
 from .start import settle
 

@@ -24,13 +24,13 @@ from holdstill.records import (
 
 from .bundle import Layout, State, residuals
 from .causes import traced
-from .plausible import plausibility
 from .descent import covariance
 from .drift import inflation
 from .fitting import FULL, Fit
 from .mono import adjust, order_mask, rms_px
 from .observations import BoolArray
 from .plate_shape import plate_shape, shape_basis
+from .plausible import plausibility
 from .prepare import Problem
 from .relation import relation_checks
 from .start import settle
@@ -92,6 +92,7 @@ def estimate_of(problem: Problem, fitted: Fit) -> Estimate:
         lens_reason=fitted.order_reason,
         plate_shape=shape,
         iterations=fitted.steps,
+        costs=fitted.costs,
         engine="holdstill bundle adjustment",
         turned_view_ids={
             name: tuple(
@@ -179,7 +180,8 @@ def view_fits(
     for g, v in enumerate(pictures.view):
         rows_of[v].append(g)
     used: BoolArray = np.asarray(fitted.used.weight > 0.0)
-    shown = np.where(used.any(axis=1)[:, None], used, pictures.weight > 0.0)
+    some = np.asarray(used.any(axis=1))
+    shown = np.where(some[:, None], used, pictures.weight > 0.0)
     squares = np.where(shown, (residual**2).sum(axis=1), 0.0).sum(axis=1)
     rms_of = np.sqrt(squares / np.maximum(shown.sum(axis=1), 1))
     out = []

@@ -14,8 +14,8 @@ from holdstill.records import Estimate, Nothing, Plate, Rig, View
 from .fitting import Fit, fit
 from .mono import LENS_ORDERS, valley_rise
 from .numbering import common_shift, shifted
-from .opening import open_cold, open_warm
-from .prepare import prepare
+from .opening import Opened, open_cold, open_warm
+from .prepare import Problem, prepare
 from .results import estimate_of
 
 
@@ -113,9 +113,20 @@ def _once(
     problem = prepare(plate, rig, views, cameras, forced)
     if isinstance(problem, Nothing):
         return problem
-    opened = Nothing("cold") if start is None else open_warm(problem, start)
-    if isinstance(opened, Nothing):
-        opened = open_cold(problem)
+    warm = None if start is None else open_warm(problem, start)
+    if start is not None and isinstance(warm, Opened):
+        found = _finished(problem, warm, lens_order)
+        if isinstance(found, Estimate) and found.sigma0 <= limit("solve_warm_ratio") * start.sigma0:
+            return found
+        # The last estimate may have been a poor place to begin from: begin again from nothing.
+        cold = _finished(problem, open_cold(problem), lens_order)
+        if isinstance(found, Nothing) or (isinstance(cold, Estimate) and cold.sigma0 < found.sigma0):
+            return cold
+        return found
+    return _finished(problem, open_cold(problem), lens_order)
+
+
+def _finished(problem: Problem, opened: Opened | Nothing, lens_order: str | None) -> Estimate | Nothing:
     if isinstance(opened, Nothing):
         return opened
     try:
