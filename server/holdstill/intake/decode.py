@@ -103,8 +103,8 @@ def work_out_full_scale(image: Picture) -> int:
 
     8-bit: 255. 16-bit: where the low 8, 6, 4 or 2 bits are zero throughout (and the picture has more
     than a few shades), data shifted up (65280, 65472, 65520, 65532); else 4095, 16383 or 65535, the
-    smallest not exceeded; 1023 only where pixels pile up exactly there. A dim 14-bit picture passes for 12-bit: declare the full scale where
-    that matters.
+    smallest not exceeded; 1023 only where pixels pile up exactly there. A dim 14-bit picture passes
+    for 12-bit: declare the full scale where that matters.
     """
     if image.dtype == np.uint8:
         return 255
