@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from holdstill.limits import limit
-from holdstill.records import DotFlag, FloatArray, IntArray, MarkKind, Nothing, Picture, Plate, Sighting
+from holdstill.records import DotFlag, FloatArray, IntArray, MarkKind, Nothing, Picture, Plate, PlateKind, Sighting
 
 from .blobs import Blobs, Level, find_blobs, levels, reduced
+from .codes import read_identity
 from .lattice import Lattice, grow
+from .marks import dot_looks, expected_looks, marks_cost, radius_factors
 from .outline import outline_of
 from .placement import (
     Placement,
+    Sites,
     lattice_from_mm,
     lattice_to_plate,
     look_at_sites,
+    placement_of,
     placements,
 )
 from .refine import clip_level, measure_dots
 from .viewmap import ViewMap, fit_view_map
+
+
+_TIE = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,9 +44,23 @@ class Coarse:
     ambiguous: bool
 
 
-def find_dots(image: Picture, plate: Plate, *, camera: str, full_scale: int) -> Sighting | Nothing:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """A lattice at one level, not yet numbered."""
+
+    image: Picture
+    level: Level
+    lattice: Lattice
+    blobs: Blobs
+    dark: bool
+    hint: Sighting | None
+
+
+def find_dots(
+    image: Picture, plate: Plate, *, camera: str, full_scale: int, hint: Sighting | None = None
+) -> Sighting | Nothing:
     """A dot plate in one picture; see ``finder.find``."""
-    coarse = _search(image, plate, full_scale)
+    coarse = _search(image, plate, full_scale, hint)
     if isinstance(coarse, Nothing):
         return coarse
     return _refine(image, plate, coarse, camera, full_scale)
@@ -51,14 +72,14 @@ def least_points(plate: Plate) -> int:
     return int(max(limit("target_least_points"), np.ceil(limit("target_least_share") * dots)))
 
 
-def _search(image: Picture, plate: Plate, full_scale: int) -> Coarse | Nothing:
+def _search(image: Picture, plate: Plate, full_scale: int, hint: Sighting | None) -> Coarse | Nothing:
     """Try scale after scale until the plate is seen; the best of them if none is complete."""
     height, width = image.shape
     best: Coarse | None = None
     reason: Nothing | None = None
     for factor in levels((width, height)):
         level = reduced(image, factor, full_scale)
-        found = _at_level(level, plate)
+        found = _at_level(image, level, plate, hint)
         if isinstance(found, Nothing):
             if reason is None or found.numbers.get("found", 0) > reason.numbers.get("found", 0):  # type: ignore[operator]
                 reason = found
@@ -79,7 +100,7 @@ def _complete(found: Coarse) -> bool:
     return bool((found.ids >= 0).sum() >= 0.9 * found.placement.expected)
 
 
-def _at_level(level: Level, plate: Plate) -> Coarse | Nothing:
+def _at_level(image: Picture, level: Level, plate: Plate, hint: Sighting | None) -> Coarse | Nothing:
     needed = least_points(plate)
     dots = plate.point_count - len(plate.absent)
     size = (level.grey.shape[1], level.grey.shape[0])
@@ -90,35 +111,93 @@ def _at_level(level: Level, plate: Plate) -> Coarse | Nothing:
         lattice = grow(blobs, size, enough=int(0.6 * dots), at_least=needed)
         if lattice is not None and (best is None or len(lattice) > len(best[0])):
             best = (lattice, blobs, dark)
+            if len(lattice) > 0.9 * dots:
+                break
     if best is None:
         return Nothing("no plate", {"needed": needed})
-    return _number(level, plate, *best)
+    return _number(_Seen(image, level, *best, hint), plate)
 
 
-def _number(level: Level, plate: Plate, lattice: Lattice, blobs: Blobs, dark: bool) -> Coarse | Nothing:
+def _number(seen: _Seen, plate: Plate) -> Coarse | Nothing:
     """Number a lattice, or say why it is not this plate."""
-    sites = look_at_sites(level, lattice, max(plate.columns, plate.rows))
-    ranked = placements(plate, lattice, sites)
-    best = ranked[0]
-    needed = least_points(plate)
+    lattice = seen.lattice
+    sites = look_at_sites(seen.level, lattice, max(plate.columns, plate.rows))
     spread = np.ptp(lattice.cells, axis=0) + 1
+    needed = least_points(plate)
     numbers: dict[str, float | int | str] = {
         "found": len(lattice), "needed": needed, "columns_seen": int(spread[0]), "rows_seen": int(spread[1]),
         "columns_wanted": plate.columns, "rows_wanted": plate.rows,
     }  # fmt: skip
-    matched = len(lattice) - best.stray
-    if best.stray > max(2, 0.06 * len(lattice)):
-        return Nothing("wrong target", numbers | {"stray": best.stray})
-    if best.bare_line or best.bare > limit("target_wrong_empty_share") * max(best.expected, 1):
-        return Nothing("wrong target", numbers | {"bare": best.bare})
-    if matched < needed:
-        return Nothing("too few points", numbers)
-    tied = [p for p in ranked if p.cost <= best.cost + 2.0]
-    chosen = _most_upright(plate, lattice, tied)
+    if plate.kind is PlateKind.CODED_DOTS:
+        identity = read_identity(seen.image, _full_view(seen), _empty_cells(sites, lattice), plate)
+        if identity is not None and identity.stranger is not None:
+            return Nothing("wrong identity", numbers | {"identity_seen": identity.stranger,
+                                                        "identity_wanted": plate.plate_id or 0})  # fmt: skip
+        if identity is not None:
+            chosen = placement_of(plate, lattice, sites, identity.turn, identity.shift)
+            return _judged(seen, plate, chosen, numbers, ambiguous=False)
+    ranked = placements(plate, lattice, sites)
+    if not ranked:
+        return Nothing("wrong target", numbers)
+    if plate.marks:
+        looks = dot_looks(seen.level, seen.blobs, lattice)
+        ranked = sorted(
+            (replace(p, cost=p.cost + marks_cost(plate, p, lattice, looks)) for p in ranked[:400]), key=lambda p: p.cost
+        )
+    best = ranked[0]
+    tied = [p for p in ranked if p.cost <= best.cost + _TIE]
+    chosen = _nearest_to_hint(plate, seen, tied) or _most_upright(plate, lattice, tied)
     shifted = any(not _is_turn_of(plate, chosen, p) for p in tied)
-    ids = lattice_to_plate(plate, chosen, lattice.cells)
-    ambiguous = shifted or plate.turned_ids() is not None or len(tied) > 1
-    return Coarse(level, dark, blobs, lattice, chosen, ids, ambiguous)
+    ambiguous = shifted or plate.turned_ids() is not None or plate.kind is PlateKind.CODED_DOTS
+    return _judged(seen, plate, chosen, numbers, ambiguous=ambiguous)
+
+
+def _judged(
+    seen: _Seen, plate: Plate, chosen: Placement, numbers: dict[str, float | int | str], *, ambiguous: bool
+) -> Coarse | Nothing:
+    """The numbering, unless it says that this is another target."""
+    found = len(seen.lattice)
+    if chosen.stray > max(2, 0.06 * found):
+        return Nothing("wrong target", numbers | {"stray": chosen.stray})
+    if chosen.bare_line or chosen.bare > limit("target_wrong_empty_share") * max(chosen.expected, 1):
+        return Nothing("wrong target", numbers | {"bare": chosen.bare})
+    if found - chosen.stray < least_points(plate):
+        return Nothing("too few points", numbers)
+    ids = lattice_to_plate(plate, chosen, seen.lattice.cells)
+    return Coarse(seen.level, seen.dark, seen.blobs, seen.lattice, chosen, ids, ambiguous)
+
+
+def _full_view(seen: _Seen) -> ViewMap:
+    """The lattice's map into the full picture."""
+    view, f = seen.lattice.view, seen.level.factor
+    return ViewMap(view.homography, view.centre_px * f + (f - 1) / 2, view.scale_px * f, view.k1, view.k2)
+
+
+def _empty_cells(sites: Sites, lattice: Lattice) -> IntArray:
+    """Cells in the picture without a dot, no farther than two steps from the found ones."""
+    low, high = lattice.cells.min(axis=0) - 2, lattice.cells.max(axis=0) + 2
+    v, u = np.nonzero(~sites.dot & sites.inside)
+    cells = np.stack([u, v], axis=1) + sites.low
+    return np.asarray(cells[((cells >= low) & (cells <= high)).all(axis=1)], dtype=np.int32)
+
+
+def _nearest_to_hint(plate: Plate, seen: _Seen, tied: list[Placement]) -> Placement | None:
+    """Of equally good numberings, the one under which the points moved least since the last sighting."""
+    if seen.hint is None or len(tied) < 2:
+        return None
+    hint = seen.hint
+    last = np.full((plate.point_count, 2), np.nan)
+    last[hint.point_ids] = hint.points_px
+    now = seen.level.to_full(seen.blobs.centres[seen.lattice.spots])
+
+    def travel(p: Placement) -> float:
+        ids = lattice_to_plate(plate, p, seen.lattice.cells)
+        gap = np.hypot(*(last[np.maximum(ids, 0)] - now).T)
+        common = (ids >= 0) & np.isfinite(gap)
+        return float(np.median(gap[common])) if common.sum() >= 4 else np.inf
+
+    ways = sorted(tied, key=travel)
+    return ways[0] if travel(ways[0]) < 0.5 * travel(ways[1]) else None
 
 
 def _is_turn_of(plate: Plate, a: Placement, b: Placement) -> bool:
@@ -149,10 +228,16 @@ def _refine(image: Picture, plate: Plate, coarse: Coarse, camera: str, full_scal
     mm = plate.points_mm()[:, :2]
     view, _ = fit_view_map(mm[ids], centres, size, iterations=5)
     areas = coarse.blobs.areas[spots] * coarse.level.factor**2
-    radius = float(np.median(np.sqrt(areas / (np.pi * np.abs(np.linalg.det(view.jacobians(mm[ids])))))))
+    radii = np.sqrt(areas / (np.pi * np.abs(np.linalg.det(view.jacobians(mm[ids])))))
+    radius = float(np.median(radii))
+    factors = rings = None
+    if plate.marks:
+        factors = radius_factors(plate, ids, dot_looks(coarse.level, coarse.blobs, coarse.lattice)[use], radii)
+        rings = expected_looks(plate) == 1
     dots = measure_dots(
         image, mm, ids, centres, radius=radius, pitch=plate.pitch_mm, clip=clip_level(image, full_scale),
         dark=coarse.dark,        others=_expected(plate, view, size, radius),
+        view=view, factors=factors, rings=rings,
     )  # fmt: skip
     needed = least_points(plate)
     if dots is None or len(dots.which) < needed:

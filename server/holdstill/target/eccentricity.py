@@ -4,6 +4,7 @@ A circle through perspective and distortion becomes a curve whose best-fitting e
 elsewhere than the image of the circle's centre.  The view's own map (homography, k1, k2) is enough
 to predict it; no calibration is needed.
 """
+# ruff: noqa: PLR0917 - a compiled loop takes its arrays by position
 
 from __future__ import annotations
 
@@ -11,9 +12,12 @@ import numpy as np
 
 from holdstill.records import FloatArray
 
-from .viewmap import ViewMap
+from .compiled import compiled
+from .viewmap import ViewMap, mapped
 
 _ANGLES = 16
+_ANGLE = 2 * np.pi * np.arange(_ANGLES) / _ANGLES
+_UNIT = np.stack([np.cos(_ANGLE), np.sin(_ANGLE)], axis=1)
 
 
 def eccentricity_px(view: ViewMap, xy: FloatArray, radius: float) -> FloatArray:
@@ -25,16 +29,49 @@ def eccentricity_px(view: ViewMap, xy: FloatArray, radius: float) -> FloatArray:
     against the closed form for a tilted circle on the axis, ``c r^2 sin w cos w / (d^2 - r^2 sin^2 w)``
     (cf. Matsuoka & Maruyama, ISPRS Annals III-5 (2016) 19-26).
     """
-    n = len(xy)
-    angle = 2 * np.pi * np.arange(_ANGLES) / _ANGLES
-    unit = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    outline = view((xy[:, None, :] + radius * unit[None]).reshape(-1, 2)).reshape(n, _ANGLES, 2)
-    jac = view.jacobians(xy)
-    off = outline - view(xy)[:, None, :] - radius * (unit @ jac.transpose(0, 2, 1))
-    normal = unit @ np.linalg.inv(jac)
-    normal /= np.linalg.norm(normal, axis=2, keepdims=True)
-    tangent = np.stack([-unit[:, 1], unit[:, 0]], axis=1) @ jac.transpose(0, 2, 1)
-    arc = np.linalg.norm(tangent, axis=2)
-    matrix = np.einsum("nk,nki,nkj->nij", arc, normal, normal)
-    right = np.einsum("nk,nki->ni", arc * (normal * off).sum(axis=2), normal)
-    return np.asarray(np.linalg.solve(matrix, right[:, :, None])[:, :, 0])
+    return _offsets(
+        np.ascontiguousarray(xy, dtype=np.float64), radius, view.homography, view.centre_px, view.scale_px,
+        view.k1, view.k2, _UNIT,
+    )  # fmt: skip
+
+
+@compiled
+def _offsets(
+    xy: FloatArray,
+    radius: float,
+    h: FloatArray,
+    centre: FloatArray,
+    scale: float,
+    k1: float,
+    k2: float,
+    unit: FloatArray,
+) -> FloatArray:
+    out = np.zeros((len(xy), 2))
+    at, jac = mapped(xy, h, centre, scale, k1, k2)
+    ring = np.empty((len(unit), 2))
+    for i in range(len(xy)):
+        for k in range(len(unit)):
+            ring[k, 0], ring[k, 1] = xy[i, 0] + radius * unit[k, 0], xy[i, 1] + radius * unit[k, 1]
+        line, _ = mapped(ring, h, centre, scale, k1, k2)
+        a, b, c, d = jac[i, 0, 0], jac[i, 0, 1], jac[i, 1, 0], jac[i, 1, 1]
+        det = a * d - b * c
+        sxx, sxy, syy, rx, ry = 0.0, 0.0, 0.0, 0.0, 0.0
+        for k in range(len(unit)):
+            ux, uy = unit[k, 0], unit[k, 1]
+            ox = line[k, 0] - at[i, 0] - radius * (a * ux + b * uy)
+            oy = line[k, 1] - at[i, 1] - radius * (c * ux + d * uy)
+            nx, ny = (d * ux - c * uy) / det, (a * uy - b * ux) / det
+            size = np.sqrt(nx * nx + ny * ny)
+            nx, ny = nx / size, ny / size
+            tx, ty = -a * uy + b * ux, -c * uy + d * ux
+            arc = np.sqrt(tx * tx + ty * ty)
+            along = arc * (nx * ox + ny * oy)
+            sxx += arc * nx * nx
+            sxy += arc * nx * ny
+            syy += arc * ny * ny
+            rx += along * nx
+            ry += along * ny
+        whole = sxx * syy - sxy * sxy
+        out[i, 0] = (syy * rx - sxy * ry) / whole
+        out[i, 1] = (sxx * ry - sxy * rx) / whole
+    return out

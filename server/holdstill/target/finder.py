@@ -40,4 +40,4 @@ def find(
         return Nothing("no plate", {"width_px": image.shape[1], "height_px": image.shape[0]})
     if plate.kind in (PlateKind.CHESSBOARD, PlateKind.CHARUCO):
         return find_board(image, to_8_bits(image, full_scale), plate, camera=camera)
-    return find_dots(image, plate, camera=camera, full_scale=full_scale)
+    return find_dots(image, plate, camera=camera, full_scale=full_scale, hint=hint)

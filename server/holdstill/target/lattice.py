@@ -282,7 +282,7 @@ def _extend(
     pitch = _pitch_at(view, every)
     expected = _expected_area(blobs, cells, spots, view, every)
     ratio = np.sqrt(blobs.areas[candidates[nearest]] / expected)
-    ok = (distance < 0.18 * pitch) & (ratio < 1.5) & (ratio > 0.6)
+    ok = (distance < 0.18 * pitch) & (ratio < 1.6) & (ratio > 0.5)
     chosen = candidates[nearest[ok]]
     _, first = np.unique(chosen, return_index=True)
     return every[ok][first].astype(np.int32), chosen[first].astype(np.int32)

@@ -21,7 +21,7 @@ TURNS = (
 )
 _HIDDEN_COST = 0.2
 _BARE_COST = 1.0
-_TIE = 2.0
+_STRAY_LINES = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,7 +124,7 @@ def _sample(grey: NDArray[np.uint8], at: FloatArray) -> FloatArray:
 
 
 def placements(plate: Plate, lattice: Lattice, sites: Sites) -> list[Placement]:
-    """All sensible numberings, least cost first. Never empty."""
+    """All sensible numberings, least cost first; none when the lattice is larger than the plate."""
     ids = np.setdiff1d(np.arange(plate.point_count), np.array(plate.absent, dtype=int))
     points = plate_cells(plate)[ids].astype(np.int64)
     out: list[Placement] = []
@@ -134,6 +134,8 @@ def placements(plate: Plate, lattice: Lattice, sites: Sites) -> list[Placement]:
         low_p, high_p = turned.min(axis=0), turned.max(axis=0)
         low_f, high_f = lattice.cells.min(axis=0).astype(int), lattice.cells.max(axis=0).astype(int)
         spare = (high_p - low_p) - (high_f - low_f)
+        if (spare < -_STRAY_LINES).any():
+            continue
         first = low_f - low_p - np.maximum(spare, 0)
         last = low_f - low_p + np.maximum(-spare, 0)
         for dv in range(first[1], last[1] + 1):
@@ -141,6 +143,15 @@ def placements(plate: Plate, lattice: Lattice, sites: Sites) -> list[Placement]:
                 shift = np.array([du, dv])
                 out.append(_weigh(turn, shift, turned + shift, found=len(lattice), sites=sites))
     return sorted(out, key=lambda p: p.cost)
+
+
+def placement_of(plate: Plate, lattice: Lattice, sites: Sites, turn: int, shift: tuple[int, int]) -> Placement:
+    """The numbering with a given turn (index into `TURNS`) and shift, with its cost."""
+    matrix = TURNS[turn]
+    ids = np.setdiff1d(np.arange(plate.point_count), np.array(plate.absent, dtype=int))
+    points = plate_cells(plate)[ids].astype(np.int64)
+    back = -(matrix.T @ np.array(shift, dtype=np.int64))
+    return _weigh(matrix, back, points @ matrix + back, found=len(lattice), sites=sites)
 
 
 def _weigh(

@@ -70,13 +70,22 @@ class _View:
     """Level of the ground as fitted, grey values; with `contrast` it says where clipping begins."""
     lean: FloatArray = field(default_factory=lambda: ROUND)
     """How the blur depends on direction; see `score`."""
+    factors: FloatArray | None = None
+    """Radius of each point's dot over the plain dot's (marked dots), or None."""
+    rings: NDArray[np.bool_] | None = None
+    """Points whose dot is a ring: only its outer edge is used."""
     sign: float = -1.0
     """-1 for dark dots, 1 for bright ones."""
     held: float = 0.0
     """Level taken for a plateau that is clipped away (0: nothing clips)."""
 
     def shapes(self, which: NDArray[np.int64]) -> FloatArray:
-        return np.asarray(self.view.jacobians(self.xy[which]) * self.radius)
+        shapes = self.view.jacobians(self.xy[which]) * self.radius
+        return np.asarray(shapes if self.factors is None else shapes * self.factors[which][:, None, None])
+
+    def stride(self, which: NDArray[np.int64]) -> int:
+        """Every how many rows are enough for a rough step: a dot should keep about twenty rows."""
+        return int(np.clip(np.median(self.radius_px(self.shapes(which))) // 9, 1, 4))
 
     @staticmethod
     def radius_px(shapes: FloatArray) -> FloatArray:
@@ -104,9 +113,18 @@ class _View:
         shapes = self.shapes(which)
         return score(
             self.image, centres, shapes, np.full(len(which), self.sigma), slopes, reach=_REACH,
-            gap=self.gap_px(shapes), bounds=np.tile(self.clip_bounds(), (len(which), 1)), variance=self.variance,
+            gap=self.gap_px(shapes), bounds=self.bounds(which, shapes), variance=self.variance,
             clip=0.0 if self.contrast and self.held else self.clip, stride=stride, lean=self.lean, sector=sector, skew=skew,
         )  # fmt: skip
+
+    def bounds(self, which: NDArray[np.int64], shapes: FloatArray) -> FloatArray:
+        """Signed distances over sigma (n, 2) between which pixels are used: clear of clipping, and
+        in the outer quarter of a ring's radius."""
+        out = np.tile(self.clip_bounds(), (len(which), 1))
+        if self.rings is not None:
+            inward = -0.25 * self.radius_px(shapes) / self.sigma
+            out[:, 0] = np.where(self.rings[which], np.maximum(out[:, 0], inward), out[:, 0])
+        return out
 
     def clip_bounds(self) -> tuple[float, float]:
         """Signed distances over sigma between which the model stays clear of the clipping level.
@@ -154,18 +172,24 @@ def measure_dots(
     clip: float,
     dark: bool,
     others: NDArray[np.int64],
+    view: ViewMap,
+    factors: FloatArray | None = None,
+    rings: NDArray[np.bool_] | None = None,
 ) -> Dots | None:
     """Exact centres of the dots `which` of the plate points `xy`, starting from rough `centres`.
 
     radius, pitch
         Of the dots and the lattice, in the unit of `xy`; the radius is only a start.
+    view
+        A map through the rough centres.
+    factors, rings
+        Of every point: radius over the plain dot's, and whether it is a ring; None on plain plates.
     others
         Further points of the plate that should be in the picture; taken in where a dot is seen.
 
     Returns None when the dots can't be measured (no contrast, too few).
     """
     size = (image.shape[1], image.shape[0])
-    view, _ = fit_view_map(xy[which], centres, size)
     known = _View(
         image, xy, size, clip, view, radius, 1.5, 0.0, (1.0, 1.0), pitch, sign=-1.0 if dark else 1.0
     )
@@ -333,7 +357,7 @@ def _first_pass(
     The edge is taken to be no sharper than `_SOFT_PX`, so that a start half a pixel off still leads in.
     """
     n = len(which)
-    stride = 3 if np.median(known.radius_px(known.shapes(which))) > 14 else 1
+    stride = known.stride(which)
     sharp, known.sigma = known.sigma, max(known.sigma, _SOFT_PX)
     gathered = known.scores(which, centres, np.zeros((n, 2)), stride)
     soft, known.sigma = known.sigma, sharp
@@ -344,7 +368,7 @@ def _first_pass(
         return centres[:0], which[:0]
     which, centres = which[ok], centres[ok] + steps.shift[ok]
     ecc = eccentricity_px(known.view, known.xy[which], known.radius)
-    known.view, _ = fit_view_map(known.xy[which], centres - ecc, known.size)
+    known.view, _ = fit_view_map(known.xy[which], centres - ecc, known.size, start=known.view)
     scale = float(np.median(known.radius_px(known.shapes(which)))) / known.radius
     known.radius += float(np.clip(np.median(steps.radius[ok]), -0.5, 0.5)) / scale
     if soft == sharp:
@@ -356,7 +380,7 @@ def _first_pass(
 def _final_pass(known: _View, which: NDArray[np.int64], centres: FloatArray) -> Dots | None:
     n = len(which)
     free = 1e6 * abs(known.contrast)
-    gathered = known.scores(which, centres, np.zeros((n, 2)))
+    gathered = known.scores(which, centres, np.zeros((n, 2)), known.stride(which))
     steps = _solved(known, gathered, Beliefs.loose(n, ramp=free))
     good, _ = _plausible(known, steps, which, centres)
     if good.sum() < 6:
@@ -493,7 +517,9 @@ def _collect(
     if known.clip_bounds() != _EVERYWHERE:  # there the noise was worked out from the misfit
         sigmas = sigmas * np.sqrt(float(np.median(steps.misfit[good])))
     points = centres - eccentricity_px(known.view, known.xy[which], known.radius)
-    view, residuals = fit_view_map(known.xy[which], points, known.size, sigmas=np.where(odd, 30, 1) * sigmas)
+    view, residuals = fit_view_map(
+        known.xy[which], points, known.size, sigmas=np.where(odd, 30, 1) * sigmas, start=known.view
+    )
     surface, scatter, _ = smooth(points, residuals, ~odd, degree=3)
     off = np.hypot(*(residuals - surface).T)
     typical = max(float(np.hypot(*scatter)) / np.sqrt(2), float(np.median(sigmas)))

@@ -7,53 +7,102 @@ from numpy.typing import NDArray
 
 from holdstill.records import FloatArray
 
+from .compiled import compiled
 
-def terms_of(points: FloatArray, degree: int) -> FloatArray:
-    """Polynomial terms (n, k) of points (n, 2) scaled to about -1..1; degree 0 to 3."""
-    x, y = points[:, 0], points[:, 1]
-    columns = [np.ones(len(points)), x, y, x * x, x * y, y * y, x**3, x * x * y, x * y * y, y**3]
-    return np.stack(columns[: {0: 1, 1: 3, 2: 6, 3: 10}[degree]], axis=1)
+_ROUNDS = 4
 
 
 def smooth(
-    points: FloatArray, values: FloatArray, use: NDArray[np.bool_], *, degree: int = 2, rounds: int = 4
+    points: FloatArray, values: FloatArray, use: NDArray[np.bool_], *, degree: int = 2
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Robust polynomial through `values` (n,) or (n, k) at `points` (n, 2), fitted to `use` only.
 
-    The degree drops where there are fewer than four points per term.  Returns the surface at every
-    point, the robust standard deviation about it (k,), and the surface's slopes (n, 2) of the first
-    column, per unit of `points`.  Iteratively reweighted least squares with Huber's weights
-    (Huber, Robust Statistics, 1981, from memory).
+    The degree (0 to 3) drops where there are fewer than four points per term.  Returns the surface
+    at every point, the robust standard deviation about it (k,), and the surface's slopes (n, 2) of
+    the first column, per unit of `points`.  Iteratively reweighted least squares with Huber's
+    weights (Huber, Robust Statistics, 1981, from memory).
     """
     table = values[:, None] if values.ndim == 1 else values
-    while degree > 0 and use.sum() < 4 * {1: 3, 2: 6, 3: 10}[degree]:
-        degree -= 1
-    mean = points[use].mean(axis=0)
-    spread = max(float(np.abs(points[use] - mean).max()), 1e-9)
-    q = (points - mean) / spread
-    terms = terms_of(q, degree)
-    safe = np.where(use[:, None], table, 0.0)
-    middle = np.median(table[use], axis=0)
-    weight = use[:, None] / (1.0 + ((safe - middle) / _scale(safe - middle, use)) ** 2)
-    fitted = np.zeros((terms.shape[1], table.shape[1]))
-    scatter = np.zeros(table.shape[1])
-    for _ in range(rounds):
-        for k in range(table.shape[1]):
-            w = weight[:, k]
-            normal = (terms * w[:, None]).T @ terms
-            fitted[:, k] = np.linalg.solve(
-                normal + 1e-9 * np.trace(normal) * np.eye(len(normal)), (terms * w[:, None]).T @ safe[:, k]
-            )
-        off = np.abs(safe - terms @ fitted)
-        scatter = _scale(off, use)
-        weight = use[:, None] * np.minimum(1.0, 2.0 * scatter / np.maximum(off, 1e-12))
-    surface = terms @ fitted
-    step = 1e-4
-    slopes = np.stack(
-        [(terms_of(q + step * e, degree) - terms_of(q - step * e, degree)) @ fitted[:, 0] for e in np.eye(2)], axis=1
-    ) / (2 * step * spread)  # fmt: skip
+    surface, scatter, slopes = _smoothed(
+        np.ascontiguousarray(points), np.ascontiguousarray(table), np.ascontiguousarray(use), degree, _ROUNDS
+    )
     return (surface[:, 0] if values.ndim == 1 else surface), scatter, slopes
 
 
-def _scale(off: FloatArray, use: NDArray[np.bool_]) -> FloatArray:
-    return np.asarray(np.maximum(1.4826 * np.median(np.abs(off[use]), axis=0), 1e-12))
+@compiled
+def _terms(x: float, y: float, out: FloatArray) -> None:
+    """Polynomial terms up to the third degree, as many as `out` holds."""
+    every = (1.0, x, y, x * x, x * y, y * y, x * x * x, x * x * y, x * y * y, y * y * y)
+    for i in range(len(out)):
+        out[i] = every[i]
+
+
+@compiled
+def _smoothed(
+    points: FloatArray, values: FloatArray, use: NDArray[np.bool_], degree: int, rounds: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    n, width = values.shape
+    some = np.flatnonzero(use)
+    count = len(some)
+    sizes = (1, 3, 6, 10)
+    while degree > 0 and count < 4 * sizes[degree]:
+        degree -= 1
+    k = sizes[degree]
+    surface, scatter, slopes = np.zeros((n, width)), np.zeros(width), np.zeros((n, 2))
+    if count == 0:
+        return surface, scatter, slopes
+    mx, my = points[some, 0].mean(), points[some, 1].mean()
+    spread = 1e-9
+    for i in some:
+        spread = max(spread, abs(points[i, 0] - mx), abs(points[i, 1] - my))
+    terms = np.empty((n, k))
+    for i in range(n):
+        _terms((points[i, 0] - mx) / spread, (points[i, 1] - my) / spread, terms[i])
+    fitted = np.zeros(k)
+    off = np.empty(count)
+    for column in range(width):
+        middle = np.median(values[some, column])
+        for j in range(count):
+            off[j] = abs(values[some[j], column] - middle)
+        scale = max(1.4826 * np.median(off), 1e-12)
+        for round_ in range(rounds):
+            normal, right = np.zeros((k, k)), np.zeros(k)
+            for j in range(count):
+                i = some[j]
+                if round_ == 0:
+                    w = 1.0 / (1.0 + (off[j] / scale) ** 2)
+                else:
+                    w = min(1.0, 2.0 * scale / max(off[j], 1e-300))
+                for a in range(k):
+                    wa = w * terms[i, a]
+                    right[a] += wa * values[i, column]
+                    for b in range(k):
+                        normal[a, b] += wa * terms[i, b]
+            trace = 0.0
+            for a in range(k):
+                trace += normal[a, a]
+            for a in range(k):
+                normal[a, a] += 1e-9 * trace + 1e-300
+            fitted = np.linalg.solve(normal, right)
+            for j in range(count):
+                value = 0.0
+                for a in range(k):
+                    value += terms[some[j], a] * fitted[a]
+                off[j] = abs(values[some[j], column] - value)
+            scale = max(1.4826 * np.median(off), 1e-12)
+        scatter[column] = scale
+        for i in range(n):
+            for a in range(k):
+                surface[i, column] += terms[i, a] * fitted[a]
+        if column == 0 and k > 1:
+            for i in range(n):
+                x, y = (points[i, 0] - mx) / spread, (points[i, 1] - my) / spread
+                gx, gy = fitted[1], fitted[2]
+                if k > 3:
+                    gx += 2 * fitted[3] * x + fitted[4] * y
+                    gy += fitted[4] * x + 2 * fitted[5] * y
+                if k > 6:
+                    gx += 3 * fitted[6] * x * x + 2 * fitted[7] * x * y + fitted[8] * y * y
+                    gy += fitted[7] * x * x + 2 * fitted[8] * x * y + 3 * fitted[9] * y * y
+                slopes[i, 0], slopes[i, 1] = gx / spread, gy / spread
+    return surface, scatter, slopes

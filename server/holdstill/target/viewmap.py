@@ -37,21 +37,43 @@ class ViewMap:
 
     def __call__(self, xy: FloatArray) -> FloatArray:
         """Pictures of plate points `xy` (n, 2), in px (n, 2)."""
-        q = apply_homography(self.homography, xy)
-        r2 = np.minimum((q * q).sum(axis=1), 16.0)[:, None]
-        return np.asarray(self.centre_px + self.scale_px * q * (1 + self.k1 * r2 + self.k2 * r2 * r2))
+        return self.with_jacobians(xy)[0]
 
     def jacobians(self, xy: FloatArray) -> FloatArray:
         """d picture / d plate at points `xy`: float64 (n, 2, 2), px per plate unit."""
-        h = self.homography
-        p = xy @ h[:, :2].T + h[:, 2]
-        q = p[:, :2] / p[:, 2:]
-        dq = (h[None, :2, :2] - q[:, :, None] * h[None, 2:3, :2]) / p[:, 2, None, None]
-        r2 = (q * q).sum(axis=1)
-        radial = 1 + self.k1 * r2 + self.k2 * r2 * r2
-        slope = 2 * self.k1 + 4 * self.k2 * r2
-        dd = radial[:, None, None] * np.eye(2) + slope[:, None, None] * q[:, :, None] * q[:, None, :]
-        return np.asarray(self.scale_px * dd @ dq)
+        return self.with_jacobians(xy)[1]
+
+    def with_jacobians(self, xy: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Pictures (n, 2) and their derivatives (n, 2, 2) of plate points `xy` (n, 2)."""
+        return mapped(
+            np.ascontiguousarray(xy, dtype=np.float64), self.homography, self.centre_px, self.scale_px, self.k1, self.k2
+        )
+
+
+@compiled
+def mapped(
+    xy: FloatArray, h: FloatArray, centre: FloatArray, scale: float, k1: float, k2: float
+) -> tuple[FloatArray, FloatArray]:
+    """Points through a view map, and its derivatives; |q| beyond 4 is taken as 4 in the radial part."""
+    n = len(xy)
+    at, jac = np.empty((n, 2)), np.empty((n, 2, 2))
+    for i in range(n):
+        x, y = xy[i, 0], xy[i, 1]
+        w = h[2, 0] * x + h[2, 1] * y + h[2, 2]
+        if abs(w) < 1e-12:
+            w = 1e-12
+        qx, qy = (h[0, 0] * x + h[0, 1] * y + h[0, 2]) / w, (h[1, 0] * x + h[1, 1] * y + h[1, 2]) / w
+        r2 = min(qx * qx + qy * qy, 16.0)
+        radial = 1.0 + k1 * r2 + k2 * r2 * r2
+        bend = 2.0 * k1 + 4.0 * k2 * r2
+        at[i, 0], at[i, 1] = centre[0] + scale * qx * radial, centre[1] + scale * qy * radial
+        for column in range(2):
+            dx = (h[0, column] - qx * h[2, column]) / w
+            dy = (h[1, column] - qy * h[2, column]) / w
+            along = bend * (qx * dx + qy * dy)
+            jac[i, 0, column] = scale * (radial * dx + qx * along)
+            jac[i, 1, column] = scale * (radial * dy + qy * along)
+    return at, jac
 
 
 def apply_homography(h: FloatArray, xy: FloatArray) -> FloatArray:
@@ -95,6 +117,7 @@ def fit_view_map(
     robust: bool = True,
     terms: int = 2,
     iterations: int = 12,
+    start: ViewMap | None = None,
 ) -> tuple[ViewMap, FloatArray]:
     """Least-squares `ViewMap` through plate points `xy` and picture points `uv` (n, 2), n >= 4.
 
@@ -106,6 +129,8 @@ def fit_view_map(
         Weigh down points beyond 2 robust standard deviations (Huber).
     terms
         Radial terms: 0, 1 or 2; cut by itself when there are few points.
+    start
+        A map to start from (of the same picture size), or None for the linear method.
 
     Returns the map and the residuals (n, 2), observed minus mapped, px.
     """
@@ -118,39 +143,63 @@ def fit_view_map(
     target = (uv - centre) / scale
     base = np.ones(n) if sigmas is None else 1.0 / np.maximum(sigmas, 1e-9)
     base = base / base.mean()
-    h = fit_homography(x, target, base)
-    h = h / np.linalg.norm(h)
-    k = np.zeros(2)
-    weight = base.copy()
-    cost = np.inf
-    for _ in range(iterations):
-        residual = np.empty((n, 2))
-        normal, right = _normal_equations(x, target, h, k, weight, terms, residual)
-        new_cost = float(((residual * weight[:, None]) ** 2).sum())
-        step = np.linalg.solve(_pinned(normal, h), right)
-        h = h + step[:9].reshape(3, 3)
-        h = h / np.linalg.norm(h)
-        k = k + np.append(step[9:], np.zeros(2 - terms))
-        k = np.clip(k, -2.0, 2.0)
-        if robust:
-            size = np.sqrt((residual**2).sum(axis=1)) * base
-            cut = 2.0 * max(float(np.median(size)) / 1.1774, 1e-12)
-            weight = base * np.sqrt(np.minimum(1.0, cut / np.maximum(size, 1e-15)))
-        if abs(cost - new_cost) <= 1e-7 * max(new_cost, 1e-18):
-            break
-        cost = new_cost
-    residual = np.empty((n, 2))
-    _normal_equations(x, target, h, k, weight, terms, residual)
+    h, k = fit_homography(x, target, base), np.zeros(2)
+    if start is not None:
+        back = np.array([[spread, 0, mean[0]], [0, spread, mean[1]], [0, 0, 1]])
+        h, k = start.homography @ back, np.array([start.k1, start.k2])
+    h, k, residual = _iterated(
+        x, target, np.ascontiguousarray(h / np.linalg.norm(h)), k, base, terms, robust, iterations
+    )
     shift = np.array([[1 / spread, 0, -mean[0] / spread], [0, 1 / spread, -mean[1] / spread], [0, 0, 1]])
     return ViewMap(h @ shift, centre, scale, float(k[0]), float(k[1])), residual * scale
 
 
-def _pinned(normal: FloatArray, h: FloatArray) -> FloatArray:
-    """Normal matrix with the homography's free scale held (it changes nothing in the picture)."""
-    flat = h.ravel()
-    out = normal + 1e-12 * np.diag(np.diag(normal))
-    out[:9, :9] += np.outer(flat, flat) * normal[:9, :9].trace()
-    return np.asarray(out)
+@compiled
+def _iterated(
+    x: FloatArray,
+    target: FloatArray,
+    h: FloatArray,
+    k: FloatArray,
+    base: FloatArray,
+    terms: int,
+    robust: bool,
+    iterations: int,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Gauss-Newton on the homography (its scale held) and the radial terms, Huber's weights."""
+    n = len(x)
+    weight = base.copy()
+    residual = np.empty((n, 2))
+    size = np.empty(n)
+    cost = np.inf
+    for _ in range(iterations):
+        normal, right = _normal_equations(x, target, h, k, weight, terms, residual)
+        new_cost = 0.0
+        for i in range(n):
+            new_cost += weight[i] ** 2 * (residual[i, 0] ** 2 + residual[i, 1] ** 2)
+        trace = 0.0
+        for i in range(9):
+            trace += normal[i, i]
+        for i in range(9 + terms):
+            normal[i, i] *= 1.0 + 1e-12
+        for i in range(9):
+            for j in range(9):
+                normal[i, j] += h[i // 3, i % 3] * h[j // 3, j % 3] * trace
+        step = np.linalg.solve(normal, right)
+        h = h + step[:9].reshape((3, 3))
+        h = h / np.sqrt((h * h).sum())
+        for i in range(terms):
+            k[i] = min(max(k[i] + step[9 + i], -2.0), 2.0)
+        if robust:
+            for i in range(n):
+                size[i] = np.sqrt(residual[i, 0] ** 2 + residual[i, 1] ** 2) * base[i]
+            cut = 2.0 * max(np.median(size) / 1.1774, 1e-12)
+            for i in range(n):
+                weight[i] = base[i] * np.sqrt(min(1.0, cut / max(size[i], 1e-15)))
+        if abs(cost - new_cost) <= 1e-6 * max(new_cost, 1e-18):
+            break
+        cost = new_cost
+    _normal_equations(x, target, h, k, weight, terms, residual)
+    return h, k, residual
 
 
 @compiled
