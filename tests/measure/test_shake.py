@@ -12,9 +12,9 @@ KINDS = [cause.value for cause in ShakeCause]
 def test_each_cause_is_told_from_the_others(kind):
     rng = np.random.default_rng(11)
     told = [
-        shake(apparent_motion(series(kind, rng, size=256)[0], full_scale=255)).cause.value for _ in range(4)
+        shake(apparent_motion(series(kind, rng, size=256)[0], full_scale=255)).cause.value for _ in range(2)
     ]
-    assert told.count(kind) >= 3, told
+    assert told == [kind, kind]
 
 
 def test_a_known_vibration_has_its_size():
