@@ -7,10 +7,10 @@ import shutil
 from pathlib import Path
 
 import pytest
-from intake.folder_watch import Watch, told
 
 from holdstill.intake.decode import decode
 from holdstill.intake.folder import read_folder
+from intake.folder_watch import Watch, told
 
 ROOT = Path(__file__).parents[2]
 PAIRS = ROOT / "tests" / "data" / "opencv_doc_stereo"

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from holdstill.errors import BadInput
-from holdstill.intake.rig_file import read_rig, rig_text, write_rig
+from holdstill.intake.rig_file import _CAMERA_KEYS, _RIG_KEYS, read_rig, rig_text, write_rig
 from holdstill.records import CameraDescription, Rig
 
 WHOLE = """
@@ -145,3 +145,27 @@ def test_what_is_written_is_read_back(tmp_path_factory, rig, spec):
     write_rig(path, rig, spec)
     assert read_rig(path) == (rig, spec)
     assert rig_text(*read_rig(path)) == rig_text(rig, spec)
+
+
+DOCS = Path(__file__).parents[2] / "server" / "holdstill" / "docs" / "rig_file.md"
+
+
+def test_the_example_in_the_help_is_a_rig_file(tmp_path):
+    block = DOCS.read_text("utf-8").split("\n## ")[0]
+    example = "\n".join(line[4:] for line in block.splitlines() if line.startswith("    "))
+    rig, spec = read_rig(written(tmp_path, example))
+    assert spec == "dots 14x10 12mm"
+    assert [c.name for c in rig.cameras] == ["left", "right"]
+    assert rig.goal_displacement_um == 5.0
+
+
+def test_the_help_tells_the_range_of_every_line():
+    from holdstill.limits import limit
+
+    text = DOCS.read_text("utf-8")
+    rig_part, camera_part = text.split("## A camera")
+    for room, part, keys in (("rig", rig_part, _RIG_KEYS), ("camera", camera_part, _CAMERA_KEYS)):
+        for key, row in keys.items():
+            (line,) = [x for x in part.splitlines() if x.startswith("|") and f"`{key}`" in x]
+            if row.kind != "text":
+                assert f"{limit(f'{room}_{key}_min'):g} - {limit(f'{room}_{key}_max'):.10g}" in line

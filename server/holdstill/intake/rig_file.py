@@ -21,32 +21,106 @@ _MOST_BYTES = 1 << 20
 
 @dataclass(frozen=True, slots=True)
 class _Key:
-    """One line that a rig file may have: what kind of value, and an example."""
+    """One line that a rig file may have: what kind of value, an example, and the limits it is held to."""
 
     kind: str
     """``"text"``, ``"whole"``, ``"number"`` or ``"three"`` (numbers)."""
     example: str
     unit: str = ""
+    low: str = ""
+    high: str = ""
 
 
 _RIG_KEYS = {
     "name": _Key("text", 'name = "fork bench"'),
     "target": _Key("text", 'target = "dots 14x10 12mm"'),
-    "stand_off_mm": _Key("number", "stand_off_mm = 700", "mm"),
-    "stereo_angle_deg": _Key("number", "stereo_angle_deg = 20", "degrees"),
-    "volume_mm": _Key("three", "volume_mm = [120, 100, 60]", "mm"),
-    "tape_baseline_mm": _Key("number", "tape_baseline_mm = 247", "mm"),
-    "tape_sigma_mm": _Key("number", "tape_sigma_mm = 0.5", "mm"),
-    "goal_displacement_um": _Key("number", "goal_displacement_um = 5", "um"),
+    "stand_off_mm": _Key(
+        "number",
+        "stand_off_mm = 700",
+        "mm",
+        "rig_stand_off_mm_min",
+        "rig_stand_off_mm_max",
+    ),
+    "stereo_angle_deg": _Key(
+        "number",
+        "stereo_angle_deg = 20",
+        "degrees",
+        "rig_stereo_angle_deg_min",
+        "rig_stereo_angle_deg_max",
+    ),
+    "volume_mm": _Key(
+        "three",
+        "volume_mm = [120, 100, 60]",
+        "mm",
+        "rig_volume_mm_min",
+        "rig_volume_mm_max",
+    ),
+    "tape_baseline_mm": _Key(
+        "number",
+        "tape_baseline_mm = 247",
+        "mm",
+        "rig_tape_baseline_mm_min",
+        "rig_tape_baseline_mm_max",
+    ),
+    "tape_sigma_mm": _Key(
+        "number",
+        "tape_sigma_mm = 0.5",
+        "mm",
+        "rig_tape_sigma_mm_min",
+        "rig_tape_sigma_mm_max",
+    ),
+    "goal_displacement_um": _Key(
+        "number",
+        "goal_displacement_um = 5",
+        "um",
+        "rig_goal_displacement_um_min",
+        "rig_goal_displacement_um_max",
+    ),
 }
 _CAMERA_KEYS = {
     "name": _Key("text", 'name = "left"'),
-    "width_px": _Key("whole", "width_px = 2448", "px"),
-    "height_px": _Key("whole", "height_px = 2048", "px"),
-    "pixel_um": _Key("number", "pixel_um = 3.45", "um"),
-    "focal_mm": _Key("number", "focal_mm = 25", "mm"),
-    "f_number": _Key("number", "f_number = 8", ""),
-    "exposure_ms": _Key("number", "exposure_ms = 10", "ms"),
+    "width_px": _Key(
+        "whole",
+        "width_px = 2448",
+        "px",
+        "camera_width_px_min",
+        "camera_width_px_max",
+    ),
+    "height_px": _Key(
+        "whole",
+        "height_px = 2048",
+        "px",
+        "camera_height_px_min",
+        "camera_height_px_max",
+    ),
+    "pixel_um": _Key(
+        "number",
+        "pixel_um = 3.45",
+        "um",
+        "camera_pixel_um_min",
+        "camera_pixel_um_max",
+    ),
+    "focal_mm": _Key(
+        "number",
+        "focal_mm = 25",
+        "mm",
+        "camera_focal_mm_min",
+        "camera_focal_mm_max",
+    ),
+    "f_number": _Key(
+        "number",
+        "f_number = 8",
+        "",
+        "camera_f_number_min",
+        "camera_f_number_max",
+    ),
+    "exposure_ms": _Key(
+        "number",
+        "exposure_ms = 10",
+        "ms",
+        "camera_exposure_ms_min",
+        "camera_exposure_ms_max",
+    ),
 }
 _WANTED = {
     "text": "text in quotes",
@@ -103,7 +177,7 @@ def _rig(told: Mapping[str, Any], where: _Where) -> tuple[Rig, str | None]:
     for key in told:
         if key not in known:
             raise _unknown(where.line(key), key, "the rig", known)
-    values = {k: _value(told[k], k, "rig", _RIG_KEYS[k], where.line(k)) for k in _RIG_KEYS if k in told}
+    values = {k: _value(told[k], k, _RIG_KEYS[k], where.line(k)) for k in _RIG_KEYS if k in told}
     spec = values.pop("target", None)
     if "tape_sigma_mm" in values and "tape_baseline_mm" not in values:
         raise bad_input("rig-tape-alone", where=where.line("tape_sigma_mm"))
@@ -122,7 +196,7 @@ def _cameras(told: Any, where: _Where) -> tuple[CameraDescription, ...]:
             if key not in _CAMERA_KEYS:
                 raise _unknown(where.line(key), key, "a camera", list(_CAMERA_KEYS))
         values = {
-            k: _value(block[k], k, "camera", _CAMERA_KEYS[k], where.line(k, _earlier(told[:number], k)))
+            k: _value(block[k], k, _CAMERA_KEYS[k], where.line(k, _earlier(told[:number], k)))
             for k in _CAMERA_KEYS
             if k in block
         }
@@ -139,7 +213,7 @@ def _earlier(blocks: list[Any], key: str) -> int:
     return sum(key in block for block in blocks)
 
 
-def _value(value: Any, key: str, room: str, wanted: _Key, where: str) -> Any:
+def _value(value: Any, key: str, wanted: _Key, where: str) -> Any:
     """`value` checked for type and range. Raises BadInput."""
     plain = isinstance(value, int | float) and not isinstance(value, bool)
     fits = {
@@ -158,10 +232,11 @@ def _value(value: Any, key: str, room: str, wanted: _Key, where: str) -> Any:
     if wanted.kind == "text":
         return value.strip()
     numbers = [float(v) for v in value] if wanted.kind == "three" else [float(value)]
-    low, high = limit(f"{room}_{key}_min"), limit(f"{room}_{key}_max")
+    low, high = limit(wanted.low), limit(wanted.high)
     if not all(low <= n <= high for n in numbers):
         got = f"{numbers[0]:g}" if len(numbers) == 1 else str(value)
-        raise bad_input("rig-range", where=where, key=key, got=got, low=low, high=high, unit=wanted.unit)
+        unit = f" {wanted.unit}" if wanted.unit else ""
+        raise bad_input("rig-range", where=where, key=key, got=got, low=low, high=high, unit=unit)
     if wanted.kind == "three":
         return tuple(numbers)
     return int(value) if wanted.kind == "whole" else float(value)

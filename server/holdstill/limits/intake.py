@@ -151,7 +151,7 @@ _RIG_FILE: tuple[Limit, ...] = (
     *_between("camera_height_px", 16, 32767, "px", "from line sensors' tests to the largest area sensors"),
     *_between("camera_pixel_um", 0.5, 50, "um", "phone sensors 0.6, high-speed sensors 28"),
     *_between("camera_focal_mm", 1, 2000, "mm", "board lenses 2, telephoto lenses 1000"),
-    *_between("camera_f_number", 0.7, 64, "", "the fastest and the slowest lenses made"),
+    *_between("camera_f_number", 0.7, 64, "1", "the fastest and the slowest lenses made"),
     *_between("camera_exposure_ms", 0.0001, 60000, "ms", "100 ns flashes to one minute"),
     *_between("rig_stand_off_mm", 10, 100000, "mm", "stereo microscopes 50, bridges 50 000"),
     *_between("rig_stereo_angle_deg", 0, 120, "degrees", "customary 15-30; parallel cameras 0"),

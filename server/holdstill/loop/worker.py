@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 from holdstill import measure, solve, target
 from holdstill.errors import BadFrame
+from holdstill.intake.consistency import Depths
 from holdstill.intake.decode import decode
 from holdstill.intake.preview import preview_jpeg, saturated_png
 from holdstill.records import (
@@ -35,6 +36,7 @@ class Eye:
     plate: Plate
     previews: bool = True
     hints: dict[str, Sighting] = field(default_factory=dict)
+    depths: Depths = field(default_factory=Depths)
     threads: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(2, "eye"))
 
     def look_at(self, shot: Shot) -> ShotReport:
@@ -58,7 +60,7 @@ class Eye:
             measures={c: o.measures for c, o in by.items() if o.measures is not None},
             digests={c: f.digest for c, f in frames.items()},
             sizes_px={c: (f.image.shape[1], f.image.shape[0]) for c, f in frames.items()},
-            bit_depths={c: int(f.full_scale + 1).bit_length() - 1 for c, f in frames.items()},
+            bit_depths={c: 8 * f.image.dtype.itemsize for c, f in frames.items()},
             previews={c: o.preview for c, o in by.items() if o.preview},
             saturated={c: o.saturated for c, o in by.items() if o.saturated},
             refused={c: o.refused for c, o in by.items() if o.refused},
@@ -69,7 +71,7 @@ class Eye:
 
     def _one(self, original: Original, single: bool) -> _Looked:
         try:
-            frame = decode(original)
+            frame = self.depths.check(decode(original))
         except BadFrame as error:
             return _Looked(refused=str(error))
         hint = None if single else self.hints.get(original.camera)

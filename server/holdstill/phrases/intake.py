@@ -79,7 +79,7 @@ WORDS: dict[str, str] = {
     "intake.rig-not-toml": "The rig file {path} is not valid TOML: {reason}. Compare it with the example in the help pages (rig file).",
     "intake.rig-unknown": "{where}: {key} is not known; {block} has these: {known}. Check the spelling, or remove the line.",
     "intake.rig-type": "{where}: {key} is {got}; {wanted} is wanted. For example {example}",
-    "intake.rig-range": "{where}: {key} = {got} is outside {low:g} to {high:g} {unit}. Check the value and its unit.",
+    "intake.rig-range": "{where}: {key} = {got} is outside {low:g} to {high:g}{unit}. Check the value and its unit.",
     "intake.rig-twice": "{where}: two cameras are called {name}. Give each camera a name of its own.",
     "intake.rig-tape-alone": "{where}: tape_sigma_mm stands without tape_baseline_mm. Add the length measured, or remove the line.",
     "intake.rig-size-pair": "{where}: {camera} has only one of width_px and height_px. Give both or neither.",
