@@ -10,6 +10,8 @@ WORDS: dict[str, str] = {
     "find-unsure": ", numbering may be turned or shifted",
     "find-unread": "{image}: {reason}",
     "find-no-plate": "no plate found (no regular grid of dots with at least {needed} of them)",
+    "find-no-marker": "a grid of dots was seen, but no marker of a coded plate could be read",
+    "find-free-identity": "a coded plate of a special size (id{identity_seen}): give its SPEC with columns x rows and pitch",
     "find-no-board": "no board found",
     "find-too-few-points": "only {found} points found, {needed} needed",
     "find-wrong-target": "another target: {columns_seen} x {rows_seen} dots seen where {columns_wanted} x {rows_wanted} were expected",

@@ -148,6 +148,19 @@ def read_identity(image: Picture, view: ViewMap, cells: IntArray, plate: Plate) 
     return Identity(turn, (du, dv), round(weight))
 
 
+def markers_agree(image: Picture, view_from_mm: ViewMap, plate: Plate) -> bool:
+    """True when the plate's markers are where the map (plate mm -> picture) puts them: at least one
+    is read as itself, and none as another."""
+    places = np.array([[m.x_mm, m.y_mm] for m in plate.markers]) / plate.pitch_mm
+    scaled = view_from_mm.homography @ np.diag([plate.pitch_mm, plate.pitch_mm, 1.0])
+    view = ViewMap(scaled, view_from_mm.centre_px, view_from_mm.scale_px, view_from_mm.k1, view_from_mm.k2)
+    readings = read_cells(image, view, np.round(places).astype(np.int32))
+    ids = np.array([m.marker_id for m in plate.markers], dtype=np.int32)
+    at = {(round(x), round(y)): m.marker_id for (x, y), m in zip(places, plate.markers, strict=True)}
+    votes = recognise(readings, ids, most_wrong=_MOST_WRONG_BITS)
+    return bool(votes) and all(v.turn == 0 and at[v.cell] == v.marker_id for v in votes)
+
+
 def _marker_points(plate: Plate) -> list[int]:
     """Point number of the place where each marker sits."""
     return [round(m.y_mm / plate.pitch_mm) * plate.columns + round(m.x_mm / plate.pitch_mm) for m in plate.markers]

@@ -11,7 +11,7 @@ from holdstill.limits import limit
 from holdstill.records import DotFlag, FloatArray, IntArray, MarkKind, Nothing, Picture, Plate, PlateKind, Sighting
 
 from .blobs import Blobs, Level, find_blobs, levels, reduced
-from .codes import read_identity
+from .codes import markers_agree, read_identity
 from .lattice import Lattice, grow
 from .marks import dot_looks, expected_looks, marks_cost, radius_factors
 from .outline import outline_of
@@ -25,6 +25,7 @@ from .placement import (
     placements,
 )
 from .refine import clip_level, measure_dots
+from .track import follow, tracking_factor
 from .viewmap import ViewMap, fit_view_map
 
 
@@ -60,10 +61,32 @@ def find_dots(
     image: Picture, plate: Plate, *, camera: str, full_scale: int, hint: Sighting | None = None
 ) -> Sighting | Nothing:
     """A dot plate in one picture; see ``finder.find``."""
+    if hint is not None:
+        tracked = _tracked(image, plate, hint, camera, full_scale)
+        if tracked is not None:
+            return tracked
     coarse = _search(image, plate, full_scale, hint)
     if isinstance(coarse, Nothing):
         return coarse
     return _refine(image, plate, coarse, camera, full_scale)
+
+
+def _tracked(image: Picture, plate: Plate, hint: Sighting, camera: str, full_scale: int) -> Sighting | None:
+    """The plate followed from the last sighting; None when a full search is needed."""
+    if hint.image_size_px != (image.shape[1], image.shape[0]) or plate.marks:
+        return None
+    level = reduced(image, tracking_factor(hint), full_scale)
+    followed = follow(level, plate, hint)
+    if followed is None:
+        return None
+    ids, centres, view = followed
+    if plate.kind is PlateKind.CODED_DOTS and not markers_agree(image, view, plate):
+        return None
+    scale = float(np.median(np.sqrt(np.abs(np.linalg.det(view.jacobians(plate.points_mm()[ids, :2]))))))
+    radius = 0.5 * float(hint.dot_diameter_px or 0.0) / scale
+    start = _Start(ids, centres, view, radius, bool(hint.dark_dots), not hint.absolute)
+    seen = _measured(image, plate, start, camera, full_scale)
+    return seen if isinstance(seen, Sighting) else None
 
 
 def least_points(plate: Plate) -> int:
@@ -229,20 +252,50 @@ def _refine(image: Picture, plate: Plate, coarse: Coarse, camera: str, full_scal
     view, _ = fit_view_map(mm[ids], centres, size, iterations=5)
     areas = coarse.blobs.areas[spots] * coarse.level.factor**2
     radii = np.sqrt(areas / (np.pi * np.abs(np.linalg.det(view.jacobians(mm[ids])))))
-    radius = float(np.median(radii))
-    factors = rings = None
+    start = _Start(ids, centres, view, float(np.median(radii)), coarse.dark, coarse.ambiguous)
+    diameter = 2 * start.radius * float(np.median(np.sqrt(np.abs(np.linalg.det(view.jacobians(mm[ids]))))))
+    if diameter < limit("target_least_dot_px"):
+        return Nothing(
+            "dots too small", {"diameter_px": round(diameter, 1), "needed_px": limit("target_least_dot_px")}
+        )
     if plate.marks:
-        factors = radius_factors(plate, ids, dot_looks(coarse.level, coarse.blobs, coarse.lattice)[use], radii)
-        rings = expected_looks(plate) == 1
+        looks = dot_looks(coarse.level, coarse.blobs, coarse.lattice)[use]
+        start = replace(
+            start, factors=radius_factors(plate, ids, looks, radii), rings=expected_looks(plate) == 1
+        )
+    return _measured(image, plate, start, camera, full_scale)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Start:
+    """Rough dots of a view, numbered, from which the exact measurement starts."""
+
+    ids: NDArray[np.int64]
+    centres: FloatArray
+    view: ViewMap
+    radius: float
+    dark: bool
+    ambiguous: bool
+    factors: FloatArray | None = None
+    rings: NDArray[np.bool_] | None = None
+
+
+def _measured(image: Picture, plate: Plate, start: _Start, camera: str, full_scale: int) -> Sighting | Nothing:
+    """The sighting of a plate whose dots are roughly known."""
+    size = (image.shape[1], image.shape[0])
+    mm = plate.points_mm()[:, :2]
     dots = measure_dots(
-        image, mm, ids, centres, radius=radius, pitch=plate.pitch_mm, clip=clip_level(image, full_scale),
-        dark=coarse.dark,        others=_expected(plate, view, size, radius),
-        view=view, factors=factors, rings=rings,
+        image, mm, start.ids, start.centres, radius=start.radius, pitch=plate.pitch_mm,
+        clip=clip_level(image, full_scale), dark=start.dark,
+        others=_expected(plate, start.view, size, start.radius), view=start.view, factors=start.factors,
+        rings=start.rings,
     )  # fmt: skip
     needed = least_points(plate)
-    if dots is None or len(dots.which) < needed:
-        return Nothing("too few points", {"found": 0 if dots is None else len(dots.which), "needed": needed})
-    ids32 = dots.which.astype(np.int32)
+    if dots is None:
+        return Nothing("no plate", {"needed": needed, "spots": len(start.ids)})
+    if len(dots.which) < needed:
+        return Nothing("too few points", {"found": len(dots.which), "needed": needed})
+    ids = dots.which.astype(np.int32)
     scale = float(np.median(np.sqrt(np.abs(np.linalg.det(dots.view.jacobians(mm[dots.which]))))))
     growth = None if plate.dot_diameter_mm is None else 2 * dots.radius / plate.dot_diameter_mm
     flags = np.where(dots.clipped, DotFlag.CLIPPED, 0) | np.where(dots.shaded, DotFlag.SHADED, 0)
@@ -251,10 +304,10 @@ def _refine(image: Picture, plate: Plate, coarse: Coarse, camera: str, full_scal
     near = (dots.points < reach).any(axis=1) | (dots.points > np.array(size) - 1 - reach).any(axis=1)
     flags |= np.where(near, DotFlag.EDGE, 0)
     return Sighting(
-        camera=camera, image_size_px=size, point_ids=ids32, points_px=dots.points, sigmas_px=dots.sigmas,
-        flags=flags.astype(np.int32), missing_ids=_missing(plate, ids32, dots.view, size),
-        outline_px=outline_of(plate, dots.view), absolute=not coarse.ambiguous, blur_px=dots.blur_px,
-        dot_growth=growth, dot_diameter_px=2 * dots.radius * scale, dark_dots=coarse.dark,
+        camera=camera, image_size_px=size, point_ids=ids, points_px=dots.points, sigmas_px=dots.sigmas,
+        flags=flags.astype(np.int32), missing_ids=_missing(plate, ids, dots.view, size),
+        outline_px=outline_of(plate, dots.view), absolute=not start.ambiguous, blur_px=dots.blur_px,
+        dot_growth=growth, dot_diameter_px=2 * dots.radius * scale, dark_dots=start.dark,
         residual_px=float(np.sqrt((dots.residuals**2).mean())),
     )  # fmt: skip
 

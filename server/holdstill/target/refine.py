@@ -366,6 +366,10 @@ def _first_pass(
     ok &= steps.contrast * known.contrast > 0.2 * known.contrast**2
     if ok.sum() < 6:
         return centres[:0], which[:0]
+    if known.factors is not None:
+        marked = ok & (known.factors[which] != 1.0)
+        size = known.radius_px(known.shapes(which))
+        known.factors[which[marked]] *= 1 + np.clip(steps.radius[marked] / size[marked], -0.2, 0.2)
     which, centres = which[ok], centres[ok] + steps.shift[ok]
     ecc = eccentricity_px(known.view, known.xy[which], known.radius)
     known.view, _ = fit_view_map(known.xy[which], centres - ecc, known.size, start=known.view)
