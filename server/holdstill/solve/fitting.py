@@ -195,7 +195,9 @@ def _choose(
         if _worth_it(picked, richer, limit("solve_order_gain")):
             picked = richer
     rest = candidate(richest, is_bent)
-    words: dict[str, float | int | str] = {"order": picked.name, "richest": richest, "gain": gain_sigmas(picked, rest)}
+    words: dict[str, float | int | str] = {
+        "order": picked.name, "richest": richest, "gain": gain_sigmas(picked, rest)
+    }
     kind = "asked" if len(orders) == 1 else "richest" if picked.name == richest else "enough"
     reason = say(Say(f"solve.lens.{kind}", words))
     return Choice(picked.name, reason, tuple(int(t) for t in terms) if is_bent else ())

@@ -7,7 +7,7 @@ one, the plate moved between the cameras' exposures.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -92,15 +92,19 @@ def knocked(found: Disagreement) -> tuple[int, float, float]:
     return at, chi_to_sigmas(max(best, 0.0), 6), best / max(float(each.sum()) - whole, 1e-12)
 
 
-def relation_checks(problem: Problem, fitted: Fit, variance: float) -> tuple[Check, ...]:
+def relation_checks(
+    problem: Problem, fitted: Fit, variance: float, inflation: float
+) -> tuple[Check, ...]:
     """Checks ``cameras steady`` and ``shutters together``; `variance`: the variance factor each
-    camera has by itself, times what correlation adds (from the jackknife)."""
+    camera has by itself; `inflation`: what correlation adds to it (from the jackknife)."""
+    inflation = min(inflation, limit("check_inflation"))
     steady, together = None, None
     for camera in range(1, len(problem.cameras)):
         found = disagreement(fitted, camera, variance)
         if found is None:
             continue
-        at, sigmas, share = knocked(found)
+        at, sigmas, share = knocked(replace(
+            found, information=found.information / inflation, gradient=found.gradient / inflation))
         apart = found.shift_px > limit("check_together_ratio") * found.noise_px
         is_knocked = (
             sigmas > limit("check_steady_sigmas") and share > limit("check_steady_share")

@@ -106,7 +106,7 @@ def estimate_of(problem: Problem, fitted: Fit) -> Estimate:
     checks = plausibility(problem.plate, problem.rig, found, problem.views)
     if len(problem.cameras) > 1:
         variance = float(np.median([m.variance for m in monos if m is not None] or [fitted.sigma0**2]))
-        relation = relation_checks(problem, fitted, variance * inflation(found))
+        relation = relation_checks(problem, fitted, variance, inflation(found))
         if not all(c.ok for c in relation):
             # Cameras that disagree give no baseline worth comparing with a tape.
             checks = tuple(c for c in checks if c.name != "baseline")
