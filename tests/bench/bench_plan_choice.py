@@ -37,7 +37,7 @@ def test_three_hundred_candidates_are_scored_within_50_ms():
     scored = cpu_ms(score)
 
     def cold():
-        scene.scene_of.cache_clear()
+        scene._remembered.cache_clear()
         poses.wishes.cache_clear()
         poses.middle_depth_mm.cache_clear()
         return plan.choose(plate, rig, None, kept, live_pose=kept[-1], number=1, cameras=CAMERAS)

@@ -1,6 +1,7 @@
 """The next pose: reachable, sensible from the first cue on, and worth more than what is known."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -217,3 +218,16 @@ def test_live_poses_far_off_still_get_a_cue():
     rig, plate = RIGS["reference"]
     live = Pose((0.3, -0.2, 1.0), (-300.0, 200.0, 900.0))
     assert isinstance(plan.choose(plate, rig, None, (), live_pose=live, number=1, cameras=CAMERAS), Cue)
+
+
+def test_an_estimate_gone_wild_gives_way_to_the_rig_as_described():
+    from plan.plan_study import as_estimate
+
+    rig, plate = RIGS["reference"]
+    cameras = scene_of(plate, rig, None, CAMERAS).cameras
+    lenses = cameras.lenses.copy()
+    lenses[:, :2] *= 40.0
+    wild = as_estimate(replace(cameras, lenses=lenses), [])
+    cue = plan.choose(plate, rig, wild, (), live_pose=None, number=1, cameras=CAMERAS)
+    assert isinstance(cue, Cue)
+    assert cue.instruction.lean is Lean.FLAT

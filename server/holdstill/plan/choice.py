@@ -79,10 +79,14 @@ def choose(
     -------
     `Cue`, or `Nothing("no reachable pose")` when no pose keeps all dots sharp in all pictures.
 
-    The first cue of a session is the easy one: flat, middle of the picture.
+    The first cue of a session is the easy one: flat, middle of the picture.  An estimate too wild
+    to plan with gives way to the rig as described.
     """
-    scene = scene_of(plate, rig, estimate, tuple(cameras), tuple(sorted((sizes_px or {}).items())))
+    scene = scene_of(plate, rig, estimate, tuple(cameras), tuple((sizes_px or {}).items()))
     options = wishes(scene)
+    if not options.instructions and estimate is not None:
+        scene = scene_of(plate, rig, None, tuple(cameras), tuple((sizes_px or {}).items()))
+        options = wishes(scene)
     if not options.instructions:
         width, height = plate.size_mm()
         return Nothing(
@@ -132,7 +136,7 @@ def lamp_to_move(
     Needed: the best pose that glares is worth clearly more than the best that doesn't
     (`lamp_cost_share`).  Of the lamps that spoil it the one with most evidence is named.
     """
-    scene = scene_of(plate, rig, estimate, tuple(cameras), tuple(sorted((sizes_px or {}).items())))
+    scene = scene_of(plate, rig, estimate, tuple(cameras), tuple((sizes_px or {}).items()))
     options = wishes(scene)
     if not lamps or not options.instructions:
         return None

@@ -101,7 +101,7 @@ def coverage(
     names = tuple(dict.fromkeys(name for view in views for name in view.sightings))
     cameras = tuple(c.name for c in estimate.cameras) if estimate is not None else names
     sizes = {n: s.image_size_px for view in views for n, s in view.sightings.items()}
-    scene = scene_of(plate, rig, estimate, cameras, tuple(sorted(sizes.items())))
+    scene = scene_of(plate, rig, estimate, cameras, tuple(sizes.items()))
     solved = {v.view_id: v.pose_rig_from_plate for v in estimate.views} if estimate is not None else {}
     posed = [(view, solved.get(view.view_id, view.pose_rig_from_plate)) for view in views]
     fields = [

@@ -70,7 +70,7 @@ def guide(
     `good_enough`: every part is near the wish, or the live pose is worth `take_share` of the best
     one and new.  For a proof or customary cue only nearness counts.
     """
-    scene = scene_of(plate, rig, estimate, tuple(cameras), tuple(sorted(sizes_px)))
+    scene = scene_of(plate, rig, estimate, tuple(cameras), tuple(sizes_px))
     off = _offs(scene, cue, live_pose)
     if kept_poses is None and estimate is not None:
         kept_poses = [v.pose_rig_from_plate for v in estimate.views]

@@ -34,6 +34,8 @@ PLATE_BENDS = True
 """The plate's shape is unknown too: the solve finds it along with the rig."""
 _SPREAD = 5
 _PARALLEL_DEG = 3.0
+_BELIEVED = 3.0
+"""How far off the expected stand-off a crossing of the axes may lie to be the middle of the field."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,7 +143,6 @@ def gains(scene: Scene, known: FloatArray, added: FloatArray) -> FloatArray:
     return np.asarray(1.0 - np.sqrt(np.clip(after / before, 0.0, 1.0)))
 
 
-@lru_cache(maxsize=16)
 def scene_of(
     plate: Plate,
     rig: Rig,
@@ -150,6 +151,19 @@ def scene_of(
     sizes_px: tuple[tuple[str, tuple[int, int]], ...] = (),
 ) -> Scene:
     """The scene by the estimate, else by the rig as described (remembered for the last few)."""
+    if estimate is not None and all(min(c.lens.size_px) > 0 for c in estimate.cameras):
+        sizes_px = ()
+    return _remembered(plate, rig, estimate, cameras, tuple(sorted(sizes_px)))
+
+
+@lru_cache(maxsize=16)
+def _remembered(
+    plate: Plate,
+    rig: Rig,
+    estimate: Estimate | None,
+    cameras: tuple[str, ...],
+    sizes_px: tuple[tuple[str, tuple[int, int]], ...],
+) -> Scene:
     names, arrays = _cameras(plate, rig, estimate, cameras, dict(sizes_px))
     rotation, origin, stand_off = _middle(arrays, plate, rig, nominal=estimate is None)
     half_mm = 0.5 * max(plate.size_mm())
@@ -207,10 +221,12 @@ def _middle(
     if said is None:
         width = max(plate.size_mm()) or 1.0
         said = float(arrays.lenses[0, 0]) * width / (PLATE_SHARE * float(arrays.sizes_px[0, 0]))
+    origin = centres.mean(axis=0) + said * z
     if arrays.count > 1 and angle > _PARALLEL_DEG:
-        origin = np.linalg.solve(across.sum(axis=0), np.einsum("kij,kj->i", across, centres))
-    else:
-        origin = centres.mean(axis=0) + said * z
+        crossing = np.linalg.solve(across.sum(axis=0), np.einsum("kij,kj->i", across, centres))
+        away = float((crossing - centres.mean(axis=0)) @ z)
+        if said / _BELIEVED < away < said * _BELIEVED:
+            origin = crossing
     return rotation, origin, float(np.linalg.norm(centres - origin, axis=1).mean())
 
 
