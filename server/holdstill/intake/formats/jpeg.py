@@ -5,8 +5,10 @@ Source: ITU-T T.81 (1992), annex B (marker segments, frame and scan headers).
 
 from __future__ import annotations
 
-import re
 import struct
+
+import numpy as np
+from numpy.typing import NDArray
 
 from holdstill.intake.refusals import bad_frame, unfinished
 from holdstill.limits import limit
@@ -16,13 +18,21 @@ from .header import Header, by_opencv, check_size
 
 MAGIC = b"\xff\xd8\xff"
 _FRAMES = set(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
-_MARKER_IN_SCAN = re.compile(rb"\xff+[^\x00\xff\xd0-\xd7]", re.DOTALL)
+
+
+def _markers(data: bytes) -> NDArray[np.intp]:
+    """Where every marker that can end a scan stands: 0xFF, then neither 0, 0xFF nor a restart."""
+    stream = np.frombuffer(data, np.uint8)
+    at = np.flatnonzero(stream[:-1] == 0xFF)
+    kind = stream[at + 1]
+    return np.asarray(at[(kind != 0) & (kind != 0xFF) & ((kind < 0xD0) | (kind > 0xD7))])
 
 
 def header(data: bytes, name: str) -> Header:
     """The frame header, every marker walked to the end of image. Raises BadFrame."""
     frame: tuple[int, int, int, int] | None = None
     at, scans = 2, 0
+    markers = _markers(data)
     while True:
         if at + 4 > len(data) and not data.startswith(b"\xff\xd9", at):
             raise unfinished("truncated", name=name, kind="JPEG", got=len(data), wanted=at + 4)
@@ -49,10 +59,10 @@ def header(data: bytes, name: str) -> Header:
             scans += 1
             if scans > limit("intake_jpeg_scans_max"):
                 raise bad_frame("too-many-scans", name=name, scans=int(limit("intake_jpeg_scans_max")))
-            found = _MARKER_IN_SCAN.search(data, at)
-            if found is None:
+            following = int(np.searchsorted(markers, at))
+            if following == len(markers):
                 raise unfinished("truncated", name=name, kind="JPEG", got=len(data), wanted=len(data) + 2)
-            at = found.end() - 2
+            at = int(markers[following])
     if frame is None or scans == 0:
         raise unfinished("damaged", name=name, kind="JPEG", at=at)
     return Header("JPEG", frame[2], frame[1], frame[3], 8, 255, notes=("JPEG loses detail",))
