@@ -102,9 +102,9 @@ ROWS: tuple[Limit, ...] = (
         "tenth",
     ),
     Limit(
-        "cause_edge_width_px", 9.0, "px",
+        "cause_edge_width_px", 6.5, "px",
         "10-90 % edge width from which a frame counts as out of focus",
-        "chosen", "blur sigma of 3.5 px, the widest for which dot centres are proven",
+        "chosen", "blur sigma of 2.5 px, three times a good lens's; dot centres are proven to 3.5 px",
     ),
     Limit(
         "glare_least_bright", 0.9, "share of bright level",
@@ -288,5 +288,10 @@ ROWS: tuple[Limit, ...] = (
         "derived",
         "0.02 px in the ten minutes a calibration takes, under half of a dot's own noise of 0.05 "
         "px",
+    ),
+    Limit(
+        "cause_hidden_share", 0.02, "share of points",
+        "Points hidden by a finger or a shadow from which it is told",
+        "chosen", "three points of 14 x 10; fewer cost next to nothing",
     ),
 )

@@ -41,6 +41,8 @@ def causes(
         found += _hidden(seen, measures) + _outside(seen, measures, plate)
         found += _smeared(measures)
         return tuple(found)
+    if seen.why in ("wrong target", "wrong identity"):
+        found.append(Cause(Trouble.WRONG_PLATE, measures.camera, 1.0, dict(seen.numbers)))
     found += _smeared(measures)
     found += _blobs(measures)
     if not found:
@@ -111,6 +113,8 @@ def _hidden(seen: Sighting, m: FrameMeasures) -> list[Cause]:
     out = []
     for trouble, ids in by_cause.items():
         weight = len(set(ids)) / expected
+        if trouble is not Trouble.GLARE and weight < limit("cause_hidden_share"):
+            continue
         numbers: dict[str, float | int | str] = {"points_hidden": len(set(ids)), "points_expected": expected}
         if trouble is Trouble.GLARE:
             weight = max(weight, glare_share)
@@ -126,7 +130,8 @@ def _outside(seen: Sighting, m: FrameMeasures, plate: Plate | None) -> list[Caus
     if plate is None:
         return []
     printed = plate.point_count - len(plate.absent)
-    outside = printed - len(seen.point_ids) - len(seen.missing_ids)
+    cut = sum(len(patch.point_ids) for patch in m.hidden if patch.cause == "border")
+    outside = printed - len(seen.point_ids) - len(seen.missing_ids) + cut
     share = outside / max(printed, 1)
     if share < limit("cause_half_out_share"):
         return []

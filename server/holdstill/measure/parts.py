@@ -221,58 +221,71 @@ def hidden_patches(
     """Groups of neighbouring missing points, each with what the picture shows there; largest first.
 
     cause
-        ``"glare"``: the dark part is bright. ``"shadow"``: both parts are darker than elsewhere by
-        about the same factor, the contrast between them still there. ``"finger"``: no contrast
-        left between the parts (something else is seen), reaching in from the plate's edge or
-        nearly so. ``"unclear"``: the pattern is there at full contrast.
+        ``"border"``: the point's place touches the picture's border. ``"glare"``: light is added, the
+        dark part bright and the bright one not dimmer. ``"shadow"``: both parts are darker than
+        elsewhere by about the same factor, the contrast between them still there. ``"finger"``: no
+        contrast left between the parts (something else is seen). ``"unclear"``: the pattern is there
+        at full contrast. A group takes the cause of most of its points, *unclear* ones not counted.
     """
     missing = np.asarray(sighting.missing_ids, dtype=np.int64)
     if missing.size == 0 or not np.isfinite(levels.bright_level):
         return ()
     lattice = plate.points_mm()[:, :2]
-    groups = _groups(lattice, missing, plate.pitch_mm)
     low, high = lattice.min(axis=0), lattice.max(axis=0)
+    px = samples.mapping.to_px(lattice)
+    room = _border_room(px, sighting)
+    causes = {
+        int(i): "border" if room[i] else _cause(levels.bright[i], levels.dark[i], levels, noise_gray)
+        for i in missing
+    }
     patches = []
-    for ids in groups:
-        bright, dark = levels.bright[ids], levels.dark[ids]
-        b, d = _median(bright), _median(dark)
-        contrast = (b - d) / max(levels.bright_level - levels.dark_level, 1e-9)
-        near_edge = bool(
-            ((lattice[ids] - low) < 0.5 * plate.pitch_mm).any()
-            or ((high - lattice[ids]) < 0.5 * plate.pitch_mm).any()
-        )
-        cause = _cause(b, d, contrast, levels, noise_gray)
-        px = samples.mapping.to_px(lattice[ids]).mean(axis=0)
+    for ids in _groups(lattice, missing, plate.pitch_mm):
+        b, d = _median(levels.bright[ids]), _median(levels.dark[ids])
+        b, d = (b if np.isfinite(b) else 0.0), (d if np.isfinite(d) else 0.0)
+        inside = (lattice[ids] - low).min(axis=1), (high - lattice[ids]).min(axis=1)
         patches.append(
             HiddenPatch(
-                cause,
+                _most_common([causes[int(i)] for i in ids]),
                 tuple(int(i) for i in ids),
-                float(px[0]),
-                float(px[1]),
-                float(np.nanmean([b, d]) / max(levels.middle, 1e-9)),
-                float(contrast),
-                near_edge,
+                float(px[ids, 0].mean()),
+                float(px[ids, 1].mean()),
+                (b + d) / 2.0 / max(levels.middle, 1e-9),
+                (b - d) / max(levels.bright_level - levels.dark_level, 1e-9),
+                bool(min(inside[0].min(), inside[1].min()) < 0.5 * plate.pitch_mm),
             )
         )
     return tuple(sorted(patches, key=lambda p: -len(p.point_ids)))
 
 
-def _cause(bright: float, dark: float, contrast: float, levels: PlateLevels, noise_gray: float) -> str:
+def _most_common(causes: list[str]) -> str:
+    told = [cause for cause in causes if cause != "unclear"]
+    return max(sorted(set(told)), key=told.count) if told else "unclear"
+
+
+def _border_room(px: FloatArray, sighting: Sighting) -> NDArray[np.bool_]:
+    """Which places lie within a dot's radius of the picture's border, or outside."""
+    width, height = sighting.image_size_px
+    radius = 0.6 * (sighting.dot_diameter_px or 8.0)
+    low = (px < radius).any(axis=1)
+    out: NDArray[np.bool_] = low | (px[:, 0] > width - 1 - radius) | (px[:, 1] > height - 1 - radius)
+    return out
+
+
+def _cause(bright: float, dark: float, levels: PlateLevels, noise_gray: float) -> str:
+    """What one missing point's surroundings show (see `hidden_patches`)."""
     if not (np.isfinite(bright) and np.isfinite(dark)):
-        return "unclear"
-    rise = (dark - levels.dark_level) / max(levels.bright_level - levels.dark_level, 1e-9)
-    if rise > limit("glare_rise") and dark > levels.middle and bright > 0.8 * levels.bright_level:
+        return "border"
+    whole = max(levels.bright_level - levels.dark_level, 1e-9)
+    rise, contrast = (dark - levels.dark_level) / whole, (bright - dark) / whole
+    if rise > 0.5 * limit("glare_rise") and bright > limit("glare_least_bright") * levels.bright_level:
         return "glare"
     if contrast > limit("hidden_full_contrast"):
         return "unclear"
     ratio = bright / max(dark, 1e-9)
     whole_ratio = levels.bright_level / max(levels.dark_level, 1e-9)
     seen = bright - dark > limit("shadow_least_noise") * max(noise_gray, 0.5)
-    if (
-        seen
-        and bright < 0.6 * levels.bright_level
-        and np.log(max(ratio, 1e-9)) > 0.5 * np.log(max(whole_ratio, 1.01))
-    ):
+    dim = bright < 0.6 * levels.bright_level
+    if seen and dim and np.log(max(ratio, 1e-9)) > 0.5 * np.log(max(whole_ratio, 1.01)):
         return "shadow"
     return "finger"
 

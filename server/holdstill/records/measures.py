@@ -24,7 +24,7 @@ class HiddenPatch:
     """Neighbouring plate points that were expected and not found, and what is seen there.
 
     cause
-        ``"glare"``, ``"shadow"``, ``"finger"`` or ``"unclear"``.
+        ``"glare"``, ``"shadow"``, ``"finger"``, ``"border"`` (of the picture) or ``"unclear"``.
     x_px, y_px
         Middle of the points' expected places.
     level_share
