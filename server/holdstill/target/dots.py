@@ -84,7 +84,7 @@ def _tracked(image: Picture, plate: Plate, hint: Sighting, camera: str, full_sca
         return None
     scale = float(np.median(np.sqrt(np.abs(np.linalg.det(view.jacobians(plate.points_mm()[ids, :2]))))))
     radius = 0.5 * float(hint.dot_diameter_px or 0.0) / scale
-    start = _Start(ids, centres, view, radius, bool(hint.dark_dots), not hint.absolute)
+    start = _Start(ids, centres, view, radius, bool(hint.dark_dots), not hint.absolute, blur_px=hint.blur_px)
     seen = _measured(image, plate, start, camera, full_scale)
     return seen if isinstance(seen, Sighting) else None
 
@@ -278,6 +278,7 @@ class _Start:
     ambiguous: bool
     factors: FloatArray | None = None
     rings: NDArray[np.bool_] | None = None
+    blur_px: float | None = None
 
 
 def _measured(image: Picture, plate: Plate, start: _Start, camera: str, full_scale: int) -> Sighting | Nothing:
@@ -288,7 +289,7 @@ def _measured(image: Picture, plate: Plate, start: _Start, camera: str, full_sca
         image, mm, start.ids, start.centres, radius=start.radius, pitch=plate.pitch_mm,
         clip=clip_level(image, full_scale), dark=start.dark,
         others=_expected(plate, start.view, size, start.radius), view=start.view, factors=start.factors,
-        rings=start.rings,
+        rings=start.rings, blur_px=start.blur_px,
     )  # fmt: skip
     needed = least_points(plate)
     if dots is None:

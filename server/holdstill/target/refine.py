@@ -74,6 +74,8 @@ class _View:
     """Radius of each point's dot over the plain dot's (marked dots), or None."""
     rings: NDArray[np.bool_] | None = None
     """Points whose dot is a ring: only its outer edge is used."""
+    followed: bool = False
+    """Radius and blur come from the last picture."""
     sign: float = -1.0
     """-1 for dark dots, 1 for bright ones."""
     held: float = 0.0
@@ -175,6 +177,7 @@ def measure_dots(
     view: ViewMap,
     factors: FloatArray | None = None,
     rings: NDArray[np.bool_] | None = None,
+    blur_px: float | None = None,
 ) -> Dots | None:
     """Exact centres of the dots `which` of the plate points `xy`, starting from rough `centres`.
 
@@ -182,6 +185,8 @@ def measure_dots(
         Of the dots and the lattice, in the unit of `xy`; the radius is only a start.
     view
         A map through the rough centres.
+    blur_px
+        The blur of the last picture, when the plate was followed from there: shortens the start.
     factors, rings
         Of every point: radius over the plain dot's, and whether it is a ring; None on plain plates.
     others
@@ -208,15 +213,16 @@ def _probe(known: _View, which: NDArray[np.int64], centres: FloatArray) -> bool:
     chosen = np.unique(np.linspace(0, len(which) - 1, min(_PROBES, len(which))).astype(int))
     some, at = which[chosen], centres[chosen].copy()
     shapes = known.shapes(some)
-    outer = float(np.clip(0.5 * (known.pitch / known.radius), 1.15, 1.6))
-    fits = dual_conics(known.image, at, shapes, 0.45, outer, known.clip)
-    good = np.isfinite(fits).all(axis=1) & (np.hypot(*(fits[:, :2] - at).T) < known.radius_px(shapes) * 0.5)
-    if good.sum() >= 3:
-        at[good] = fits[good, :2]
-        area = np.maximum(fits[good, 2] * fits[good, 4] - fits[good, 3] ** 2, 1e-9) ** 0.25
-        known.radius *= float(np.median(area / known.radius_px(shapes[good])))
-    known.sigma = float(np.clip(0.12 * np.median(known.radius_px(shapes)), 0.8, 6.0))
-    stride = 2 if np.median(known.radius_px(shapes)) > 14 else 1
+    if not known.followed:
+        outer = float(np.clip(0.5 * (known.pitch / known.radius), 1.15, 1.6))
+        fits = dual_conics(known.image, at, shapes, 0.45, outer, known.clip)
+        good = np.isfinite(fits).all(axis=1) & (np.hypot(*(fits[:, :2] - at).T) < known.radius_px(shapes) * 0.5)
+        if good.sum() >= 3:
+            at[good] = fits[good, :2]
+            area = np.maximum(fits[good, 2] * fits[good, 4] - fits[good, 3] ** 2, 1e-9) ** 0.25
+            known.radius *= float(np.median(area / known.radius_px(shapes[good])))
+        known.sigma = float(np.clip(0.12 * np.median(known.radius_px(shapes)), 0.8, 6.0))
+    stride = known.stride(some)
     known.held = _HELD_LEVELS[-2] * known.clip if _bright_part_clips(known, some, at) else 0.0
     misfit = _settle_probes(known, some, at, stride, rounds=5)
     if not np.isfinite(misfit):
@@ -292,7 +298,7 @@ def _find_lean(known: _View, some: NDArray[np.int64], at: FloatArray) -> None:
     for _ in range(3):
         variances = []
         for k in range(4):
-            gathered = known.scores(some, at, zero, sector=k * np.pi / 4)
+            gathered = known.scores(some, at, zero, known.stride(some), sector=k * np.pi / 4)
             steps = solve_steps(gathered, fixed, contrast=known.contrast, held=known.held, least_used=0.0)
             here = 1 + known.lean[0] * np.cos(k * np.pi / 2) + known.lean[1] * np.sin(k * np.pi / 2)
             ds = float(np.clip(np.median(steps.blur) / known.sigma, -0.4, 0.6))

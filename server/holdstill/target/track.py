@@ -44,12 +44,12 @@ def follow(level: Level, plate: Plate, hint: Sighting) -> tuple[NDArray[np.int64
     jac = view.jacobians(mm[ids]) * plate.pitch_mm
     reach = 0.5 * np.minimum(np.hypot(jac[:, 0, 0], jac[:, 1, 0]), np.hypot(jac[:, 0, 1], jac[:, 1, 1]))
     sign = -1.0 if hint.dark_dots else 1.0
-    centres, mass = _centroids(level.grey, last, reach, sign)
+    centres, mass = _centroids(level.grey, last, reach, sign, 1 << 30)
     near = np.isfinite(centres).all(axis=1)
     if near.sum() < 0.7 * len(ids):
         return None
     jump = np.median((centres - last)[near], axis=0)
-    centres, mass = _centroids(level.grey, last + jump, 0.8 * reach, sign)
+    centres, mass = _centroids(level.grey, last + jump, 0.9 * reach, sign, 2)
     usual = np.pi * radius**2
     good = np.isfinite(centres).all(axis=1) & (mass > 0.4 * usual) & (mass < 2.0 * usual)
     if good.sum() < max(12, 0.6 * len(ids)):
@@ -71,7 +71,7 @@ def follow(level: Level, plate: Plate, hint: Sighting) -> tuple[NDArray[np.int64
 
 
 @compiled
-def _centroids(grey: Grey, at: FloatArray, reach: FloatArray, sign: float) -> tuple[FloatArray, FloatArray]:
+def _centroids(grey: Grey, at: FloatArray, reach: FloatArray, sign: float, most_rim: int) -> tuple[FloatArray, FloatArray]:
     """Centroid (n, 2) and area (n,) of what stands out by more than half in each square window; NaN
     where it touches the window's rim or does not stand out."""
     n = len(at)
@@ -96,14 +96,15 @@ def _centroids(grey: Grey, at: FloatArray, reach: FloatArray, sign: float) -> tu
         rim = 0
         for y in range(y0, y1 + 1):
             for x in range(x0, x1 + 1):
+                far = (x - at[k, 0]) ** 2 + (y - at[k, 1]) ** 2
                 w = sign * (float(grey[y, x]) - middle)
-                if w > 0.0:
+                if w > 0.0 and far <= reach[k] * reach[k]:
                     sx += x
                     sy += y
                     count += 1.0
-                    if x in (x0, x1) or y in (y0, y1):
+                    if far > (reach[k] - 1.0) ** 2:
                         rim += 1
-        if count < 4.0 or rim > 2:
+        if count < 4.0 or rim > most_rim:
             continue
         out[k, 0], out[k, 1] = sx / count, sy / count
         mass[k] = count
