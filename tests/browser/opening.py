@@ -19,8 +19,7 @@ def check(name: str) -> str:
 
 def opened(page: Page, served: Bench, path: str = "/phone", token: str = TOKEN) -> Page:
     """Join, then open a page and wait until its line stands."""
-    page.goto(f"{served.origin}/join?token={token}")
-    page.wait_for_url(re.compile("/(phone|bench)$"))
+    page.context.request.get(f"{served.origin}/join?token={token}")
     page.goto(served.origin + path)
     expect(page.locator("[data-pulse]")).to_have_class(re.compile("pulse"))
     until(page, "() => document.getElementById('line')._htmx?.ws?.connection?.socket?.readyState === 1")

@@ -10,7 +10,7 @@ from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
-from playwright.sync_api import BrowserContext, Page, expect
+from playwright.sync_api import BrowserContext, Page, Route, expect
 
 from browser.opening import opened, until
 from holdstill.records import TapKind
@@ -222,3 +222,15 @@ def test_another_origins_page_can_neither_listen_nor_act(
             served.origin + "/tap",
         )
     assert len(served.deck.taps) == before
+
+
+def test_the_line_always_stands_however_the_scripts_arrive(phone: Page, served: Bench) -> None:
+    """A late extension once left the page without its line: hold the second script back."""
+
+    def late(route: Route) -> None:
+        time.sleep(0.3)
+        route.continue_()
+
+    phone.route("**/hx-ws.min.js", late)
+    for _ in range(3):
+        opened(phone, served)
