@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from holdstill.limits import limit
-from holdstill.records import FrameMeasures, Nothing, Plate, Sighting, Trouble
+from holdstill.records import FrameMeasures, HiddenPatch, Nothing, Plate, Sighting, Trouble
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ def causes(
     """
     found = list(_exposure(seen, measures))
     if isinstance(seen, Sighting):
-        found += _hidden(seen, measures) + _outside(seen, measures, plate)
+        found += _hidden(seen, measures, plate) + _outside(seen, measures, plate)
         found += _smeared(measures)
         return tuple(found)
     if seen.why in ("wrong target", "wrong identity"):
@@ -97,12 +97,12 @@ def _exposure(seen: Sighting | Nothing, m: FrameMeasures) -> list[Cause]:
 _BY_CAUSE = {"glare": Trouble.GLARE, "shadow": Trouble.SHADOW, "finger": Trouble.FINGER}
 
 
-def _hidden(seen: Sighting, m: FrameMeasures) -> list[Cause]:
+def _hidden(seen: Sighting, m: FrameMeasures, plate: Plate | None) -> list[Cause]:
     """Missing points by cause, most points first; glare patches count even where dots were found."""
     expected = max(len(seen.point_ids) + len(seen.missing_ids), 1)
     by_cause: dict[Trouble, list[int]] = {}
     for patch in m.hidden:
-        if patch.cause in _BY_CAUSE:
+        if patch.cause in _BY_CAUSE and not _shifted(patch, seen, plate):
             by_cause.setdefault(_BY_CAUSE[patch.cause], []).extend(patch.point_ids)
     glare_share = sum(g.plate_share for g in m.glare)
     if m.glare and (glare_share >= limit("cause_glare_share") or Trouble.GLARE in by_cause):
@@ -125,12 +125,27 @@ def _hidden(seen: Sighting, m: FrameMeasures) -> list[Cause]:
     return sorted(out, key=lambda c: -c.weight)
 
 
+def _shifted(patch: HiddenPatch, seen: Sighting, plate: Plate | None) -> bool:
+    """True where a whole edge of a plate without marks is missing although the pattern runs out of
+    the picture elsewhere: then it was numbered from the wrong side, and nothing hides that edge."""
+    if plate is None or seen.absolute or not patch.at_edge:
+        return False
+    if len(patch.point_ids) < 0.8 * min(plate.rows, plate.columns) or len(seen.points_px) < 4:
+        return False
+    gaps = np.linalg.norm(seen.points_px[:, None, :] - seen.points_px[None, :, :], axis=2)
+    np.fill_diagonal(gaps, np.inf)
+    pitch = float(np.median(gaps.min(axis=1)))
+    width, height = seen.image_size_px
+    low, high = seen.points_px.min(axis=0), seen.points_px.max(axis=0)
+    return bool(min(low.min(), width - 1 - high[0], height - 1 - high[1]) < pitch)
+
+
 def _outside(seen: Sighting, m: FrameMeasures, plate: Plate | None) -> list[Cause]:
     """Points whose place lies outside the picture."""
     if plate is None:
         return []
     printed = plate.point_count - len(plate.absent)
-    cut = sum(len(patch.point_ids) for patch in m.hidden if patch.cause == "border")
+    cut = sum(len(p.point_ids) for p in m.hidden if p.cause == "border" or _shifted(p, seen, plate))
     outside = printed - len(seen.point_ids) - len(seen.missing_ids) + cut
     share = outside / max(printed, 1)
     if share < limit("cause_half_out_share"):
