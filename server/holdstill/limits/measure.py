@@ -294,4 +294,9 @@ ROWS: tuple[Limit, ...] = (
         "Points hidden by a finger or a shadow from which it is told",
         "chosen", "three points of 14 x 10; fewer cost next to nothing",
     ),
+    Limit(
+        "series_own_noise", 0.3, "share of variance",
+        "Least share of a frame's own noise estimate that is taken off in a series",
+        "chosen", "texture in focus may triple a frame's estimate; a gain changed by a stop quarters it",
+    ),
 )

@@ -14,7 +14,7 @@ from holdstill.limits import limit
 from holdstill.records import FloatArray, Nothing, Picture
 
 from .levels import checked, levels
-from .noise import noise_model
+from .noise import NoiseModel, noise_model
 from .sharpness import GRID, tile_energies
 
 _LEVELS = 4
@@ -29,9 +29,10 @@ class SeriesFrame:
 
     energy
         float64 (levels, rows, columns): gradient energy per tile at full, half, quarter and eighth
-        size, noise taken off, grey values squared.
+        size, noise included, grey values squared.
     noise
-        float64 (levels, rows, columns): standard deviation of `energy` from the noise alone.
+        Noise of the frame, as far as one frame tells. `counts`: float64 (levels, rows, columns),
+        samples behind each energy.
     means, clipped
         float64 (rows, columns): mean level (grey values) and clipped share (0..1) of each tile.
     size_px
@@ -39,7 +40,8 @@ class SeriesFrame:
     """
 
     energy: FloatArray
-    noise: FloatArray
+    noise: NoiseModel
+    counts: FloatArray
     means: FloatArray
     clipped: FloatArray
     size_px: tuple[int, int]
@@ -48,7 +50,7 @@ class SeriesFrame:
 def series_frame(image: Picture, *, full_scale: int) -> SeriesFrame:
     """Energies of a frame on four scales; image uint8 or uint16 (rows, columns).
 
-    The same gradient energy as `grid_sharpness`, every row used, also on the picture halved one,
+    The gradient energy of `grid_sharpness` before the noise is taken off, every row used, also on the picture halved one,
     two and three times (each mean of 2 x 2 px leaves a quarter of the noise variance): a frame far
     out of focus differs from its neighbours only in the coarse scales.
     """
@@ -58,15 +60,14 @@ def series_frame(image: Picture, *, full_scale: int) -> SeriesFrame:
     clip = (picture >= level.clip_from).astype(np.float32)
     clipped = cv2.resize(clip, (GRID[1], GRID[0]), interpolation=cv2.INTER_AREA).astype(np.float64)
     scaled = picture.astype(np.float32)
-    energy, scatter, means = [], [], None
+    energy, counts, means = [], [], None
     for k in range(_LEVELS):
         if min(scaled.shape) < _LEAST_SIDE_PX:
             break
         tiles = tile_energies(scaled, grid=GRID, row_step=1)
         means = tiles.means if means is None else means
-        term = noise.variance(tiles.means) / 4.0**k / 2.0
-        energy.append(tiles.energy.sum(axis=2) - 2.0 * term)
-        scatter.append(np.sqrt(2 * 2 * term**2 * 1.5 / tiles.counts))
+        energy.append(tiles.energy.sum(axis=2))
+        counts.append(tiles.counts)
         rows, columns = scaled.shape[0] // 2 * 2, scaled.shape[1] // 2 * 2
         scaled = np.asarray(
             cv2.resize(scaled[:rows, :columns], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA),
@@ -74,7 +75,7 @@ def series_frame(image: Picture, *, full_scale: int) -> SeriesFrame:
         )
     height, width = picture.shape
     assert means is not None
-    return SeriesFrame(np.array(energy), np.array(scatter), means, clipped, (width, height))
+    return SeriesFrame(np.array(energy), noise, np.array(counts), means, clipped, (width, height))
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +117,7 @@ def sharpest(frames: Sequence[SeriesFrame]) -> Sharpest | Nothing:
     sizes = {frame.size_px for frame in frames}
     if len(sizes) > 1:
         return Nothing("mixed sizes", {"sizes": ", ".join(f"{w}x{h}" for w, h in sorted(sizes))})
-    energy = np.stack([frame.energy for frame in frames])
-    noise = np.stack([frame.noise for frame in frames])
+    energy, noise = _without_noise(frames)
     means = np.stack([frame.means for frame in frames])
     use = _usable(frames)
     means = means - black_level(means[:, use])
@@ -129,6 +129,26 @@ def sharpest(frames: Sequence[SeriesFrame]) -> Sharpest | Nothing:
     if not found:
         return Nothing("no structure", {"frames": len(frames)})
     return _combined(found, len(frames))
+
+
+def _without_noise(frames: Sequence[SeriesFrame]) -> tuple[FloatArray, FloatArray]:
+    """Energies less the noise's part, and their standard deviation from it, both float64 (frames,
+    levels, rows, columns).
+
+    Fine texture in focus passes for noise in a single frame, and would then be taken off just where
+    it is sharpest. The sensor's noise does not know the focus: at each level the least that any frame
+    of the series shows is taken (but no less than `series_own_noise` of the frame's own, since
+    the gain may have been changed).
+    """
+    energy, scatter = [], []
+    for frame in frames:
+        least = np.min([other.noise.variance(frame.means) for other in frames], axis=0)
+        variance = np.maximum(least, limit("series_own_noise") * frame.noise.variance(frame.means))
+        scale = 4.0 ** -np.arange(len(frame.energy))
+        term = variance[None] * scale[:, None, None] / 2.0
+        energy.append(frame.energy - 2.0 * term)
+        scatter.append(np.sqrt(2 * 2 * term**2 * 1.5 / frame.counts))
+    return np.stack(energy), np.stack(scatter)
 
 
 def _usable(frames: Sequence[SeriesFrame]) -> NDArray[np.bool_]:
