@@ -163,7 +163,7 @@ def quantities(factor: float = 1.0) -> tuple[Quantity, ...]:
     """Four quantities, the first one `factor` times its goal."""
     return (
         Quantity(
-            "length_um", "um", 2.0 * factor, 1.4 * factor, 2.0 * factor, 2.0, 3.9 * factor, (40, 30, 20), 100.0
+            "length_um", "um", 2.0 * factor, 1.4 * factor, 2.0 * factor, 2.0, 3.9, (40, 30, 20), 100.0
         ),
         Quantity("shape_um", "um", 1.6 * factor, 1.2, 1.6 * factor, 2.5, 3.0, (-40, 30, 45)),
         Quantity("epipolar_px", "px", 0.021 * factor, 0.017, 0.021, 0.03),

@@ -176,6 +176,13 @@ def stage_reads(snapshot: Snapshot) -> tuple[object, ...]:
     )  # fmt: skip
 
 
+def _sees(camera: CameraState) -> str:
+    """How much of the plate a camera sees: "all", "part" or "none"."""
+    if camera.wanted and camera.found >= camera.wanted:
+        return "all"
+    return "part" if camera.found else "none"
+
+
 def camera_view(camera: CameraState, words: Words) -> Context:
     """What is shown of one camera, in Focus, Light and under its picture."""
     measures = camera.measures
@@ -194,8 +201,7 @@ def camera_view(camera: CameraState, words: Words) -> Context:
         "name": camera.name,
         "found": camera.found,
         "wanted": camera.wanted,
-        "sees": "all" if camera.wanted and camera.found >= camera.wanted
-        else "part" if camera.found else "none",
+        "sees": _sees(camera),
         "measures": measures,
         "share": share,
         "needle_deg": needle_deg(share or 0.0),
