@@ -15,17 +15,15 @@ import subprocess
 import sys
 import tarfile
 import tempfile
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 LARGEST_MEMBER_BYTES = 1_000_000
 
 
-@dataclass(frozen=True)
-class Wanted:
+class Wanted(NamedTuple):
     """A package of the npm registry, the hash of its archive, and the files taken from it."""
 
     package: str

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, tzinfo
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +18,9 @@ from .words import Words, figure, share, size_of
 TEMPLATES = Path(__file__).parent.parent / "templates"
 
 
+@cache
 def environment() -> Environment:
-    """The templates' environment: everything escaped, a missing name is an error."""
+    """The templates' environment, made once: everything escaped, a missing name is an error."""
     made = Environment(
         loader=FileSystemLoader(TEMPLATES),
         autoescape=True,

@@ -170,8 +170,8 @@ def stage_reads(snapshot: Snapshot) -> tuple[object, ...]:
             snapshot.rig, snapshot.plate_words, snapshot.rms_px, snapshot.solving, snapshot.kept_count,
         )  # fmt: skip
     return (
-        panel, snapshot.step, advice.trouble, advice.remedy, kind_of(advice), advice.cue, advice.headline, live, known,
-        snapshot.operator_faces_cameras,
+        panel, snapshot.step, advice.trouble, advice.remedy, kind_of(advice), advice.cue,
+        advice.headline, live, known, snapshot.operator_faces_cameras,
         guide.part if guide else None, guide.direction if guide else None,
     )  # fmt: skip
 
