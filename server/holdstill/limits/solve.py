@@ -8,6 +8,9 @@ ROWS: tuple[Limit, ...] = (
           "(Zhang 2000, section 3.1); a third lets a wrong one show"),
     Limit("solve_fewest_points", 12, "points", "fewest points of the plate for a picture to be used",
           "chosen", "three times the four that fix a homography"),
+    Limit("solve_plane_misfit", 0.25, "1", "distance of a picture's points from any flat lattice, over their "
+          "spacing, above which it is not the plate", "chosen", "strong distortion reaches a tenth, shuffled "
+          "numbers one"),
     Limit("solve_focal_unknown", 0.05, "1", "relative sigma of a focal length above which the views are "
           "too alike to solve", "chosen", "beyond this the covariance is no longer linear"),
     Limit("solve_focal_doubtful", 0.003, "1", "relative sigma of a focal length above which the valley is "

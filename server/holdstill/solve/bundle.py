@@ -124,8 +124,9 @@ class BundleNormals:
     def view_information(self) -> tuple[FloatArray, FloatArray]:
         """What each view alone says about the rig: information `S` (V, p, p) and gradient (V, p),
         its own pose eliminated. They add up to the whole."""
+        ridge = 1e-14 * self.b * np.eye(POSE) + 1e-300 * np.eye(POSE)
         y = np.linalg.solve(
-            self.b, np.concatenate([np.swapaxes(self.w, 1, 2), self.gb[:, :, None]], 2)
+            self.b + ridge, np.concatenate([np.swapaxes(self.w, 1, 2), self.gb[:, :, None]], 2)
         )
         wy = self.w @ y
         p = self.a.shape[1]

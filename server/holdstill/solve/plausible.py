@@ -19,6 +19,7 @@ from .volume import measuring_volume
 
 GRAVE = (
     "wrong index", "turned", "moved between cameras", "cameras swapped", "mirrored",
+    "not the plate",
 )
 """Reasons for setting a view aside that say something is wrong with the shot, not with the noise."""
 

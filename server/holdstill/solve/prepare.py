@@ -13,6 +13,7 @@ from holdstill.limits import limit
 from holdstill.records import FloatArray, Nothing, Plate, Rig, SetAside, View
 
 from .observations import BoolArray, Pictures, gather
+from .start import plane_misfit
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,7 +90,7 @@ def _sees(view: View, cameras: tuple[str, ...]) -> bool:
 def _usable(
     pictures: Pictures, views: Sequence[View], cameras: tuple[str, ...]
 ) -> tuple[Pictures, list[SetAside]]:
-    """Drop pictures with too few points, points in a line, or a mirrored plate."""
+    """Drop pictures with too few points, points in a line, a mirrored plate, or no plate at all."""
     fewest = int(limit("solve_fewest_points"))
     count = (pictures.weight > 0.0).sum(axis=1)
     enough = count >= min(fewest, len(pictures.points_mm))
@@ -100,6 +101,10 @@ def _usable(
     off = (plane_mm - middle_mm) * seen
     spread = np.linalg.eigvalsh(np.swapaxes(off, 1, 2) @ off)
     reasons[enough & (spread[:, 0] < 4e-4 * spread[:, 1])] = "points in a line"
+    left = np.flatnonzero(reasons == "")
+    if len(left):
+        misfit = plane_misfit(pictures.points_mm, pictures.pixels[left], pictures.weight[left])
+        reasons[left[misfit > limit("solve_plane_misfit")]] = "not the plate"
     # The best affine map from plate to picture turns the plane over where a picture is mirrored.
     handed = np.linalg.det(np.swapaxes(off, 1, 2) @ pictures.pixels)
     reasons[(reasons == "") & (handed < 0.0)] = "mirrored"

@@ -46,6 +46,31 @@ def homographies(points_mm: FloatArray, pixels: FloatArray, weight: FloatArray) 
     return np.asarray(found / np.where(np.abs(last) < 1e-300, 1e-300, last))
 
 
+def plane_misfit(points_mm: FloatArray, pixels: FloatArray, weight: FloatArray) -> FloatArray:
+    """How far pictures are from any plane's: rms distance (px) from the best homography, over the
+    spacing of nearest points there (G,). Lens distortion stays below a tenth."""
+    used = weight > 0.0
+    count = np.maximum(used.sum(axis=1), 1)
+    maps = homographies(points_mm, pixels, weight)
+    flat = np.c_[points_mm[:, :2], np.ones(len(points_mm))]
+    seen = np.swapaxes(maps @ flat.T, 1, 2)
+    depth = np.where(np.abs(seen[:, :, 2]) < 1e-9, 1e-9, seen[:, :, 2])
+    off = np.where(used[:, :, None], pixels - seen[:, :, :2] / depth[:, :, None], 0.0)
+    off = np.clip(off, -1e6, 1e6)
+
+    def area(at: FloatArray) -> FloatArray:
+        centred = (at - (at * used[:, :, None]).sum(axis=1, keepdims=True) / count[:, None, None])
+        centred = centred * used[:, :, None]
+        return np.asarray(np.sqrt(np.maximum(
+            np.linalg.det(np.swapaxes(centred, 1, 2) @ centred), 0.0)) / count)
+
+    plane = np.broadcast_to(points_mm[:, :2], pixels.shape)
+    gaps = np.linalg.norm(points_mm[1:, :2] - points_mm[:1, :2], axis=1)
+    scale = np.sqrt(area(pixels) / np.maximum(area(plane), 1e-12))
+    rms = np.sqrt((off**2).sum(axis=(1, 2)) / count)
+    return np.asarray(rms / np.maximum(scale * gaps.min(initial=np.inf), 1e-9))
+
+
 def focal_px(maps: FloatArray, size_px: tuple[int, int]) -> tuple[float | None, bool]:
     """Focal length (px) of a camera with square pixels and its axis in the picture's centre, and
     whether the views agree on it within a fifth.
@@ -82,7 +107,8 @@ def plane_poses(maps: FloatArray, lens: FloatArray) -> tuple[FloatArray, FloatAr
     fx, fy, cx, cy = lens[:4]
     inverse = np.array([[1 / fx, 0, -cx / fx], [0, 1 / fy, -cy / fy], [0, 0, 1.0]])
     columns = inverse @ maps
-    lengths = np.linalg.norm(columns[:, :, :2], axis=1)
+    columns = columns / np.abs(columns).max(axis=(1, 2), keepdims=True)
+    lengths = np.maximum(np.linalg.norm(columns[:, :, :2], axis=1), 1e-12)
     columns = columns / np.sqrt(lengths[:, 0] * lengths[:, 1])[:, None, None]
     columns = columns * np.where(columns[:, 2:, 2:] < 0.0, -1.0, 1.0)
     first, second = columns[:, :, 0], columns[:, :, 1]
