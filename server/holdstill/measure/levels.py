@@ -78,7 +78,7 @@ def levels(image: Picture, *, full_scale: int) -> Levels:
     nothing for drawn pictures without noise, whose plateaus pile up unclipped.
     """
     rows = image[:: ROW_STEP if image.shape[0] >= 1024 else 2 if image.shape[0] >= 256 else 1]
-    size = 256 if image.dtype == np.uint8 else 65536
+    size = 256 if image.dtype == np.uint8 else _codes(image, full_scale)
     counts = cv2.calcHist([rows], [0], None, [size], [0, size]).ravel().astype(np.float64)
     used = np.flatnonzero(counts)
     step = _step(used) if size > 256 else 1
@@ -97,6 +97,12 @@ def levels(image: Picture, *, full_scale: int) -> Levels:
     return Levels(
         step, float(clip), float(start), seen, mean, float(low * step), float(high * step), histogram
     )
+
+
+def _codes(image: Picture, full_scale: int) -> int:
+    """Length of the histogram: a power of two above the declared full scale and every value seen."""
+    top = max(int(cv2.minMaxLoc(image)[1]), full_scale, 1023)
+    return min(1 << top.bit_length(), 65536)
 
 
 def saturated_share(image: Picture, clip_from: float) -> float:

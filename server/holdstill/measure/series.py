@@ -50,8 +50,8 @@ class SeriesFrame:
 def series_frame(image: Picture, *, full_scale: int) -> SeriesFrame:
     """Energies of a frame on four scales; image uint8 or uint16 (rows, columns).
 
-    The gradient energy of `grid_sharpness` before the noise is taken off, every row used, also on the picture halved one,
-    two and three times (each mean of 2 x 2 px leaves a quarter of the noise variance): a frame far
+    The gradient energy of `grid_sharpness` before the noise is taken off, every row used, also on the
+    picture halved one, two and three times (each mean of 2 x 2 px leaves a quarter of the noise variance): a frame far
     out of focus differs from its neighbours only in the coarse scales.
     """
     picture = checked(image, where="the series")
@@ -61,7 +61,7 @@ def series_frame(image: Picture, *, full_scale: int) -> SeriesFrame:
     clipped = cv2.resize(clip, (GRID[1], GRID[0]), interpolation=cv2.INTER_AREA).astype(np.float64)
     scaled = picture.astype(np.float32)
     energy, counts, means = [], [], None
-    for k in range(_LEVELS):
+    for _ in range(_LEVELS):
         if min(scaled.shape) < _LEAST_SIDE_PX:
             break
         tiles = tile_energies(scaled, grid=GRID, row_step=1)
