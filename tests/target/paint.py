@@ -259,7 +259,8 @@ def _clutter(level: np.ndarray, look: Look, rng: np.random.Generator) -> None:
             end = (int(rng.uniform(0, width)), int(rng.uniform(0, height)))
             cv2.line(drawn, at, end, value, int(rng.integers(1, 12)), cv2.LINE_AA)
         else:
-            cv2.putText(drawn, "".join(rng.choice(list("OQ8B0eag%&"), 5)), at, 0, max(size / 60, 0.3), value, 2
+            cv2.putText(
+                drawn, "".join(rng.choice(list("OQ8B0eag%&"), 5)), at, 0, max(size / 60, 0.3), value, 2
             )
     level[:] = drawn
 

@@ -15,7 +15,9 @@ HALF = {"size": (1224, 1024), "focal_px": 3623.0}
 """The reference camera binned by two: quick to draw, dots of about 31 px."""
 
 
-def pose(rng: np.random.Generator, *, most_tilt: float = 45.0, size=(2448, 2048), focal_px: float = 7246.0) -> dict:
+def pose(
+    rng: np.random.Generator, *, most_tilt: float = 45.0, size=(2448, 2048), focal_px: float = 7246.0
+) -> dict:
     """A pose with the whole plate in the picture."""
     tilt = np.clip(rng.normal(0, most_tilt / 2, 2), -most_tilt, most_tilt)
     return {
@@ -110,7 +112,11 @@ def indices_right(seen: Sighting, painted: Painted, plate: Plate = PLATE) -> tup
             near = float(np.median(np.hypot(*(truth[1] - truth[0]))))
             wrong = int((gap > 0.3 * near).sum())
             if wrong < best:
-                best, how = wrong, f"{'turned ' if turn else ''}{'shifted' if (dc, dr) != (0, 0) else ''}".strip() or "as is"
+                best, how = (
+                    wrong,
+                    f"{'turned ' if turn else ''}{'shifted' if (dc, dr) != (0, 0) else ''}".strip()
+                    or "as is",
+                )
             if best == 0:
                 return best, how
     return best, how

@@ -1,0 +1,71 @@
+"""``holdstill find`` and ``holdstill target``: what they print, write and return."""
+
+import argparse
+import json
+
+import cv2
+import numpy as np
+import pytest
+
+from holdstill.commands import find as find_command
+from holdstill.commands import target as target_command
+from holdstill.errors import BadInput
+from target.paint import paint
+from target.scenes import HALF, PLATE
+
+
+def run(command, *words):
+    parser = argparse.ArgumentParser()
+    command.add(parser.add_subparsers())
+    args = parser.parse_args([command.__name__.rsplit(".", 1)[1], *map(str, words)])
+    return args.run(args)
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("pictures")
+    view = paint(PLATE, **HALF, distance_mm=800, tilt_deg=(15, 5))
+    cv2.imwrite(str(folder / "plate.png"), view.image)
+    cv2.imwrite(str(folder / "wall.png"), np.full((480, 640), 120, np.uint8))
+    return folder, view
+
+
+def test_json_tells_every_dot(files, capsys):
+    folder, view = files
+    status = run(find_command, folder / "plate.png", folder / "wall.png", "--target", "dots 14x10 14mm d6mm", "--json")
+    assert status == 1
+    told = json.loads(capsys.readouterr().out)
+    plate, wall = told["images"]
+    assert plate["found"] is True
+    assert len(plate["dots"]) == 140
+    assert set(plate["dots"][0]) == {"col", "row", "x_px", "y_px", "sigma_px", "flags"}
+    first = np.array([plate["dots"][0]["x_px"], plate["dots"][0]["y_px"]])
+    assert min(np.abs(first - view.points_px[0]).max(), np.abs(first - view.points_px[-1]).max()) < 0.05
+    assert plate["blur_px"] == pytest.approx(1.0, abs=0.1)
+    assert plate["dot_growth"] == pytest.approx(1.0, abs=0.02)
+    assert wall["found"] is False
+    assert "no plate found" in wall["reason"]
+    assert wall["dots"] == []
+
+
+def test_words_and_drawing(files, capsys, tmp_path):
+    folder, _ = files
+    out = tmp_path / "seen.png"
+    assert run(find_command, folder / "plate.png", "--target", "dots 14x10 14mm", "--draw", out) == 0
+    assert "140 of 140 points" in capsys.readouterr().out
+    drawn = cv2.imread(str(out))
+    assert drawn.shape[1] >= 1224
+    assert (drawn[..., 0] != drawn[..., 2]).any()
+
+
+@pytest.mark.parametrize("suffix", [".svg", ".pdf", ".dxf"])
+def test_target_writes_each_format(tmp_path, capsys, suffix):
+    out = tmp_path / f"plate{suffix}"
+    assert run(target_command, "coded-dots", "14x10", "14mm", "-o", out) == 0
+    assert out.stat().st_size > 2000
+    assert "coded-dots 14x10 14mm id32" in capsys.readouterr().out
+
+
+def test_target_refuses_other_endings(tmp_path):
+    with pytest.raises(BadInput, match=r"\.svg, \.pdf, \.dxf"):
+        run(target_command, "dots 14x10 12mm", "-o", tmp_path / "plate.png")
