@@ -71,14 +71,14 @@ def _camera_words(camera: CameraDescription) -> str:
 def _rig_numbers(rig: Rig, words: Words) -> list[tuple[str, str]]:
     facts = []
     if rig.stand_off_mm is not None:
-        facts.append((words.key("rig.stand-off"), f"{rig.stand_off_mm:g} mm"))
+        facts.append((words.key("panel.rig.stand-off"), f"{rig.stand_off_mm:g} mm"))
     if rig.stereo_angle_deg is not None:
         facts.append((words.key("panel.angle"), f"{rig.stereo_angle_deg:g}°"))
     if rig.volume_mm is not None:
-        facts.append((words.key("rig.volume"), " × ".join(f"{side:g}" for side in rig.volume_mm) + " mm"))
+        facts.append((words.key("panel.rig.volume"), " × ".join(f"{side:g}" for side in rig.volume_mm) + " mm"))
     if rig.tape_baseline_mm is not None:
         sigma = f" ± {rig.tape_sigma_mm:g}" if rig.tape_sigma_mm is not None else ""
-        facts.append((words.key("rig.tape"), f"{rig.tape_baseline_mm:g}{sigma} mm"))
+        facts.append((words.key("panel.rig.tape"), f"{rig.tape_baseline_mm:g}{sigma} mm"))
     if rig.goal_displacement_um is not None:
-        facts.append((words.key("rig.goal"), f"{rig.goal_displacement_um:g} µm"))
+        facts.append((words.key("panel.rig.goal"), f"{rig.goal_displacement_um:g} µm"))
     return facts
