@@ -51,8 +51,8 @@ def series_frame(image: Picture, *, full_scale: int) -> SeriesFrame:
     """Energies of a frame on four scales; image uint8 or uint16 (rows, columns).
 
     The gradient energy of `grid_sharpness` before the noise is taken off, every row used, also on the
-    picture halved one, two and three times (each mean of 2 x 2 px leaves a quarter of the noise variance): a frame far
-    out of focus differs from its neighbours only in the coarse scales.
+    picture halved one, two and three times (each mean of 2 x 2 px leaves a quarter of the noise
+    variance): a frame far out of focus differs from its neighbours only in the coarse scales.
     """
     picture = checked(image, where="the series")
     level = levels(picture, full_scale=full_scale)
