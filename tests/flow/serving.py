@@ -49,7 +49,7 @@ class Served:
             if done(state):
                 return state
             assert self.process.poll() is None, "the server ended"
-            time.sleep(0.1)
+            time.sleep(0.5)
         raise AssertionError(f"not within {seconds} s")
 
     def kill(self) -> None:
