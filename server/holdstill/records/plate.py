@@ -111,12 +111,12 @@ class Plate:
         int32 (points,): entry ``i`` is the number that point ``i`` would get if the plate were
         read turned by 180 degrees.  None when the printed pattern tells the two apart (coded and
         charuco plates, marked dots, a chessboard with one even and one odd count, a staggered
-        grid with an even number of rows).
+        grid with an odd number of rows, whose first and last rows are indented alike).
         """
         if self.kind in (PlateKind.CHARUCO, PlateKind.CODED_DOTS) or self.marks:
             return None
         if self.kind is PlateKind.CHESSBOARD and (self.columns + self.rows) % 2 == 1:
             return None
-        if self.kind is PlateKind.STAGGERED_DOTS and self.rows % 2 == 0:
+        if self.kind is PlateKind.STAGGERED_DOTS and self.rows % 2 == 1:
             return None
         return np.arange(self.point_count - 1, -1, -1, dtype=np.int32)
