@@ -27,6 +27,7 @@ from holdstill.loop.deck import LoopDeck
 from holdstill.loop.offline import opened
 from holdstill.loop.pool import Pool
 from holdstill.loop.runner import Parts, Runner
+from holdstill.loop.warm import warm_mind
 from holdstill.loop.worker import open_eye
 from holdstill.records import Coverage, Plate, Rig, Step
 from holdstill.records import events as ev
@@ -202,7 +203,7 @@ def build_runner(serving: Serving, source: Source, plate: Plate, rig: Rig) -> tu
         originals=originals,
         source=source,
         eye=Pool("eye", longest_s=SHOT_LONGEST_S, first=open_eye, arguments=(plate,)),
-        mind=Pool("mind", longest_s=WORK_LONGEST_S),
+        mind=Pool("mind", longest_s=WORK_LONGEST_S, first=warm_mind),
         now_ms=now_ms,
         coverage=coverage_of,
         hand_over=lambda state: hand_over(state, originals, handover_folder, now_ms()),

@@ -12,6 +12,8 @@ from concurrent.futures.process import BrokenProcessPool
 from typing import TypeVar
 
 T = TypeVar("T")
+READY_S = 240.0
+"""A worker that is not ready after this long never will be."""
 
 
 class WorkerLost(Exception):
@@ -59,17 +61,23 @@ class Pool:
             initargs=(self._first, self._arguments),
         )
 
+    async def ready(self) -> None:
+        """Wait until the worker has started and prepared itself (compiling may take a while on a new
+        machine). Raises `WorkerLost` when it can't."""
+        await self._within(READY_S, int)
+
     async def run(self, function: Callable[..., T], *arguments: object) -> T:
         """`function(*arguments)` in the worker.
 
         Raises `WorkerLost` when the process crashed or took longer than `longest_s`; a new
         process stands ready by then.  Exceptions of the function itself pass through.
         """
+        return await self._within(self.longest_s, function, *arguments)
+
+    async def _within(self, seconds: float, function: Callable[..., T], *arguments: object) -> T:
         loop = asyncio.get_running_loop()
         try:
-            return await asyncio.wait_for(
-                loop.run_in_executor(self._executor, function, *arguments), self.longest_s
-            )
+            return await asyncio.wait_for(loop.run_in_executor(self._executor, function, *arguments), seconds)
         except (BrokenProcessPool, TimeoutError) as error:
             self._replace()
             raise WorkerLost(f"{self.name}: {type(error).__name__}") from error

@@ -152,6 +152,7 @@ class Runner:
 
     async def _seeing(self) -> None:
         """Shots one after the other: looked at by the worker, judged, kept or refused."""
+        await self.parts.eye.ready()
         while True:
             await self._arrived.wait()
             while self._queue:
@@ -247,6 +248,7 @@ class Runner:
 
     async def _thinking(self) -> None:
         """Work that the state wants, one thing at a time, until it wants nothing."""
+        await self.parts.mind.ready()
         while True:
             await self._wake.wait()
             self._wake.clear()

@@ -20,6 +20,7 @@ from holdstill.records import (
     Nothing,
     Original,
     Plate,
+    PlateKind,
     Shot,
     ShotReport,
     Sighting,
@@ -27,6 +28,7 @@ from holdstill.records import (
 from holdstill.session import PlanWork, ProveWork, RecheckWork, SolveWork, Work
 
 from .planning import plan_next
+from .warm import warm_eye
 
 
 @dataclass(slots=True)
@@ -121,6 +123,8 @@ _EYES: dict[int, Eye] = {}
 def open_eye(plate: Plate) -> None:
     """Make this process's eye for `plate` (runs once, at the worker's start)."""
     _EYES[0] = Eye(plate)
+    if plate.kind not in (PlateKind.CHESSBOARD, PlateKind.CHARUCO):
+        warm_eye()
 
 
 def look_at(shot: Shot) -> ShotReport:
