@@ -181,7 +181,7 @@ def bind(host: str, port: int) -> socket.socket:
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind((host, port))
-        listener.listen(128)  # from now on a phone that comes before the pages are up waits, and is not refused
+        listener.listen(128)  # a phone that comes before the pages are up waits, and is not refused
     except OSError as error:
         listener.close()
         raise BadInput(
