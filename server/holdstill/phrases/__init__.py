@@ -11,7 +11,7 @@ import re
 
 from holdstill.records import Say
 
-from . import archive, common, cues, intake, measure, plan, session, simulate, solve, target, web
+from . import archive, common, cues, intake, measure, plan, rig, session, simulate, solve, target, web
 
 CATALOGUE: dict[str, str] = {}
 
@@ -31,6 +31,7 @@ add(cues.WORDS)
 add(intake.WORDS)
 add(measure.WORDS)
 add(plan.WORDS)
+add(rig.WORDS)
 add(session.WORDS)
 add(simulate.WORDS)
 add(solve.WORDS)
