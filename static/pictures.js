@@ -74,10 +74,10 @@ function outline(pen, told, px) {
 
 function reach(pen, mark, px) {
   const { width, height } = pen.canvas;
-  const inset = 7 * px;
+  const inset = 7 * px, above = 32 * px; // the bottom edge's mark stays clear of the picture's caption
   const edges = {
     top: [inset, inset, width - inset, inset],
-    bottom: [inset, height - inset, width - inset, height - inset],
+    bottom: [inset, height - above, width - inset, height - above],
     left: [inset, inset, inset, height - inset],
     right: [width - inset, inset, width - inset, height - inset],
   };
