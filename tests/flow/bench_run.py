@@ -41,9 +41,7 @@ class BenchRun:
         self._advance_at: float | None = None
         rig = self.settings.rig.described(self.settings.plate, self.settings.volume_mm)
         cameras = tuple(c.name for c in self.settings.rig.cameras)
-        self.append(
-            opened(self.settings.plate, rig, cameras, name="bench", at_ms=0.0, single_shots=False)
-        )
+        self.append(opened(self.settings.plate, rig, cameras, name="bench", at_ms=0.0, single_shots=False))
 
     def append(self, event: ev.Event) -> None:
         self.state = session.step(self.state, event)
@@ -96,7 +94,11 @@ class BenchRun:
             self.counts[decision.trouble.value] += 1
             self.append(
                 ev.ShotRefused(
-                    self.now_ms, report.name, decision.trouble, decision.camera, pose_rig_from_plate=self.live.pose
+                    self.now_ms,
+                    report.name,
+                    decision.trouble,
+                    decision.camera,
+                    pose_rig_from_plate=self.live.pose,
                 )
             )
             self.live = replace(self.live, refused=(self.state.cue_number, decision.trouble))

@@ -9,7 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -75,14 +75,10 @@ def served(home: Path, *words: str, seconds: float = 90.0) -> Iterator[Served]:
     finally:
         if process.poll() is None:
             process.send_signal(signal.SIGTERM)
-            try:
+            with suppress(subprocess.TimeoutExpired):
                 process.wait(10)
-            except subprocess.TimeoutExpired:
-                pass
-        try:
+        with suppress(ProcessLookupError):
             os.killpg(process.pid, signal.SIGKILL)
-        except ProcessLookupError:
-            pass
         process.wait(10)
         if process.stdout is not None:
             process.stdout.close()

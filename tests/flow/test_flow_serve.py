@@ -6,8 +6,8 @@ import socket
 from pathlib import Path
 
 import pytest
-from flow.serving import served
 
+from flow.serving import served
 from holdstill import session
 from holdstill.cli import main
 

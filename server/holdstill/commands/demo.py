@@ -16,7 +16,6 @@ from holdstill.simulate import BenchSettings, Skill
 from .serve import add_serving, serving_of
 from .welcome import welcome
 
-
 OPERATOR = Skill(tilt_sigma_deg=4.0, place_sigma_mm=6.0, reaction_s=0.5, pace=1.4, lapse_rate=0.15)
 """The demo's operator: practised and brisk, with a lapse about every sixth cue, so that a visitor who
 watches for two minutes sees the whole job and what is refused."""

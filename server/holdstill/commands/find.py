@@ -29,7 +29,9 @@ def add(subparsers: Any) -> None:
         help='target, e.g. "dots 14x10 12mm", or a file; "coded-dots" alone reads the plate\'s own identity',
     )  # fmt: skip
     parser.add_argument("--json", action="store_true", help="print one JSON object")
-    parser.add_argument("--draw", type=Path, metavar="OUT.png", help="draw what was seen (one file per picture)")
+    parser.add_argument(
+        "--draw", type=Path, metavar="OUT.png", help="draw what was seen (one file per picture)"
+    )
     parser.set_defaults(run=run)
 
 
@@ -83,7 +85,8 @@ def _entry(path: Path, plate: Plate | None, seen: Sighting | Nothing) -> dict[st
     dots = [
         {
             "col": int(c), "row": int(r), "x_px": round(float(x), 5), "y_px": round(float(y), 5),
-            "sigma_px": round(float(s), 6), "flags": [flag.name.lower() for flag in DotFlag if f & flag and flag.name],
+            "sigma_px": round(float(s), 6),
+            "flags": [flag.name.lower() for flag in DotFlag if f & flag and flag.name],
         }
         for c, r, (x, y), s, f in zip(column, row, seen.points_px, seen.sigmas_px, seen.flags, strict=True)
     ]  # fmt: skip
@@ -99,7 +102,7 @@ def _entry(path: Path, plate: Plate | None, seen: Sighting | Nothing) -> dict[st
 def reason_words(nothing: Nothing) -> str:
     """Why nothing was found, in words."""
     key = "find-" + nothing.why.replace(" ", "-")
-    return say(Say(key, {k: v for k, v in nothing.numbers.items()}))
+    return say(Say(key, dict(nothing.numbers)))
 
 
 def _line(path: Path, plate: Plate | None, seen: Sighting | Nothing) -> str:
@@ -116,8 +119,9 @@ def _line(path: Path, plate: Plate | None, seen: Sighting | Nothing) -> str:
     blur = "-" if seen.blur_px is None else f"{seen.blur_px:.2f}"
     return say(
         Say("find-found", {
-            "image": path.name, "found": len(seen.point_ids), "expected": plate.point_count - len(plate.absent),
-            "sigma_px": float(np.median(seen.sigmas_px)), "blur": blur, "residual_px": seen.residual_px or 0.0,
+            "image": path.name, "found": len(seen.point_ids),
+            "expected": plate.point_count - len(plate.absent), "blur": blur,
+            "sigma_px": float(np.median(seen.sigmas_px)), "residual_px": seen.residual_px or 0.0,
             "notes": notes,
         })
     )  # fmt: skip
