@@ -45,12 +45,17 @@ def peer(image: np.ndarray, scale: int, method: int, thresholds: tuple[float, fl
     p = cv2.SimpleBlobDetector_Params()
     p.minThreshold, p.maxThreshold, p.thresholdStep, p.minRepeatability = thresholds
     p.minArea, p.maxArea, p.minDistBetweenBlobs = 200 / scale**2, 20000 / scale**2, 20 / scale
-    return bool(cv2.findCirclesGrid(small, (14, 10), flags=method, blobDetector=cv2.SimpleBlobDetector_create(p))[0])
+    return bool(
+        cv2.findCirclesGrid(small, (14, 10), flags=method, blobDetector=cv2.SimpleBlobDetector_create(p))[0]
+    )
 
 
 def pictures(clutter: int, hidden: tuple[int, ...] = (), count: int = 6) -> list[np.ndarray]:
     return [
-        paint(PLATE, **{**pose(np.random.default_rng(31_000 + i)), "seed": i, "clutter": clutter, "hidden": hidden}).image
+        paint(
+            PLATE,
+            **{**pose(np.random.default_rng(31_000 + i)), "seed": i, "clutter": clutter, "hidden": hidden},
+        ).image
         for i in range(count)
     ]
 
@@ -59,15 +64,19 @@ def table() -> list[tuple[str, int, int, float]]:
     """(what, pictures solved, pictures, median CPU ms of one picture)."""
     rows = []
     for name, shown in (
-        ("plain ground", pictures(0)), ("clutter around the plate", pictures(15)), ("one dot hidden", pictures(0, (37,)))
-    ):  # fmt: skip
+        ("plain ground", pictures(0)),
+        ("clutter around the plate", pictures(15)),
+        ("one dot hidden", pictures(0, (37,))),
+    ):
         for scale, method, steps in itertools.product(SCALES, METHODS, THRESHOLDS):
             args = (scale, METHODS[method], THRESHOLDS[steps])
             solved = sum(peer(image, *args) for image in shown)
             spent = float(np.median([cpu_ms(lambda i=image, a=args: peer(i, *a), 1) for image in shown]))
             rows.append((f"{name}: OpenCV 1/{scale}, {method}, {steps}", solved, len(shown), spent))
         solved = sum(isinstance(find(i, PLATE, camera="a", full_scale=255), Sighting) for i in shown)
-        spent = float(np.median([cpu_ms(lambda i=i: find(i, PLATE, camera="a", full_scale=255)) for i in shown]))
+        spent = float(
+            np.median([cpu_ms(lambda i=i: find(i, PLATE, camera="a", full_scale=255)) for i in shown])
+        )
         rows.append((f"{name}: the eye, found and refined", solved, len(shown), spent))
         hints = [find(i, PLATE, camera="a", full_scale=255) for i in shown]
         spent = float(np.median([

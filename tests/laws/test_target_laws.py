@@ -25,7 +25,10 @@ def seen_at(**change) -> Sighting:
 @pytest.mark.parametrize("quarter_turns", [1, 2, 3])
 def test_turning_the_picture_turns_the_points_and_nothing_else(quarter_turns):
     image = paint(PLATE, **POSE).image
-    plain, turned = seen_at(), find(np.rot90(image, quarter_turns).copy(), PLATE, camera="left", full_scale=255)
+    plain, turned = (
+        seen_at(),
+        find(np.rot90(image, quarter_turns).copy(), PLATE, camera="left", full_scale=255),
+    )
     assert isinstance(turned, Sighting)
     height, width = image.shape
     points = plain.points_px

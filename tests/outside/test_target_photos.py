@@ -31,7 +31,9 @@ def test_every_dot_is_indexed_as_opencv_does(name):
     seen = find(image, plate, camera="left", full_scale=255)
     assert isinstance(seen, Sighting)
     assert seen.point_ids.tolist() == list(range(plate.point_count))
-    file = cv2.FileStorage(str(PHOTOS / f"{name.replace('circles', 'circles_corners')}.dat"), cv2.FILE_STORAGE_READ)
+    file = cv2.FileStorage(
+        str(PHOTOS / f"{name.replace('circles', 'circles_corners')}.dat"), cv2.FILE_STORAGE_READ
+    )
     theirs = file.getNode("corners").mat().reshape(-1, 2)
     gaps = [np.abs(seen.points_px - order).max() for order in (theirs, theirs[::-1])]
     assert min(gaps) < 0.5

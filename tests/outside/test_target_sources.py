@@ -22,7 +22,9 @@ def test_eccentricity_of_a_tilted_circle_on_the_axis(tilt_deg, expected_px):
     off = eccentricity_px(ViewMap(h, np.zeros(2), 1.0), np.zeros((1, 2)), 2.5)
     assert np.abs(off[0, 0]) == pytest.approx(expected_px, abs=6e-6)
     assert off[0, 1] == pytest.approx(0, abs=1e-9)
-    assert off[0, 0] < 0  # the far side lies at +x here (depth grows with x): the centre moves to the near side
+    assert (
+        off[0, 0] < 0
+    )  # the far side lies at +x here (depth grows with x): the centre moves to the near side
 
 
 def test_opencvs_finder_agrees_on_indices_and_within_its_own_error_on_centres():

@@ -31,8 +31,8 @@ EXACT: dict[str, dict] = {
     "low contrast (30 of 255)": {"ground": 110.0, "dots": 80.0},
     "20 % illumination slope": {"slope": 0.2},
     "small dots, 18-25 px": {"spec": "dots 14x10 14mm d2mm"},
-    "12 bits": {"ground": 2900.0, "dots": 500.0, "around": 900.0, "gain": 0.41, "read_var": 16.0, "clip": 4095.0,
-                "full_scale": 4095},
+    "12 bits": {"ground": 2900.0, "dots": 500.0, "around": 900.0, "gain": 0.41, "read_var": 16.0,
+                "clip": 4095.0, "full_scale": 4095},
     "bright dots clipped (1.3 x)": {**BRIGHT, "dots": 330.0},
     "bright dots just clipped": {**BRIGHT, "dots": 265.0},
     "dark dots, ground clipped": {"ground": 320.0, "dots": 40.0},
@@ -138,7 +138,8 @@ def where() -> str:
         ["git", "rev-parse", "--short", "HEAD"], capture_output=True, text=True, check=False
     )
     return (
-        f"commit {commit.stdout.strip() or 'unknown'}, {platform.machine()}, Python {platform.python_version()}, "
+        f"commit {commit.stdout.strip() or 'unknown'}, {platform.machine()}, "
+        f"Python {platform.python_version()}, "
         f"OpenCV {cv2.__version__}, NumPy {np.__version__}, one thread"
     )
 
@@ -148,13 +149,14 @@ def main() -> None:
     find(paint(PLATE, size=(1224, 1024), focal_px=3623.0).image, PLATE, camera="a", full_scale=255)
     print(f"Made at {where()}.\n")
     print(
-        "| condition | views found | clean dots accepted | false indices | worst error px | CPU ms (1224x1024) |"
+        "| condition (1224x1024) | views | clean dots accepted | false indices | worst error px | CPU ms |"
     )
     print("|---|---|---|---|---|---|")
     for name in SCENES:
         r = found_row(name, 60)
         print(
-            f"| {r.name} | {r.found} / {r.views} | {r.dots:.1%} | {r.false_indices} | {r.worst_px:.3f} | {r.ms:.0f} |",
+            f"| {r.name} | {r.found} / {r.views} | {r.dots:.1%} | {r.false_indices} | "
+            f"{r.worst_px:.3f} | {r.ms:.0f} |",
             flush=True,
         )
     false, usual, most = bare_row(100)
@@ -167,8 +169,8 @@ def main() -> None:
     for name in EXACT:
         x = exact_row(name, 6)
         print(
-            f"| {x.name} | {x.found} / {x.views} | {x.dots:.1%} | {x.rms_mpx:.2f} | {x.bound_mpx:.2f} | {x.ratio:.3f} | "
-            f"{x.ratio_centred:.3f} | {x.stated:.3f} | {x.ms:.0f} |",
+            f"| {x.name} | {x.found} / {x.views} | {x.dots:.1%} | {x.rms_mpx:.2f} | {x.bound_mpx:.2f} | "
+            f"{x.ratio:.3f} | {x.ratio_centred:.3f} | {x.stated:.3f} | {x.ms:.0f} |",
             flush=True,
         )
 

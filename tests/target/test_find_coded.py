@@ -15,7 +15,9 @@ CODED = parse("coded-dots 14x10 14mm")
 @pytest.mark.parametrize("dark", [True, False])
 def test_a_part_of_a_coded_plate_reads_absolutely(dark):
     levels = {} if dark else {"dark": False, "ground": 35.0, "dots": 190.0}
-    view = paint(CODED, **HALF, distance_mm=480, centre_px=(350, 250), turn_deg=140, tilt_deg=(20, -15), **levels)
+    view = paint(
+        CODED, **HALF, distance_mm=480, centre_px=(350, 250), turn_deg=140, tilt_deg=(20, -15), **levels
+    )
     seen = find(view.image, CODED, camera="left", full_scale=255)
     assert isinstance(seen, Sighting)
     assert seen.absolute

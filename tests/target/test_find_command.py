@@ -32,7 +32,9 @@ def files(tmp_path_factory):
 
 def test_json_tells_every_dot(files, capsys):
     folder, view = files
-    status = run(find_command, folder / "plate.png", folder / "wall.png", "--target", "dots 14x10 14mm d6mm", "--json")
+    status = run(
+        find_command, folder / "plate.png", folder / "wall.png", "--target", "dots 14x10 14mm d6mm", "--json"
+    )
     assert status == 1
     told = json.loads(capsys.readouterr().out)
     plate, wall = told["images"]

@@ -25,7 +25,9 @@ from target.scenes import HALF, PLATE, true_ids
 def test_errors_stay_near_the_bound_and_are_told_honestly(change):
     errors, bounds, sigmas = [], [], []
     for seed in (1, 2):
-        view = paint(PLATE, **HALF, distance_mm=800, tilt_deg=(25, -20), turn_deg=30, k1=-0.1, seed=seed, **change)
+        view = paint(
+            PLATE, **HALF, distance_mm=800, tilt_deg=(25, -20), turn_deg=30, k1=-0.1, seed=seed, **change
+        )
         seen = find(view.image, PLATE, camera="left", full_scale=255)
         assert isinstance(seen, Sighting)
         ids = true_ids(seen, view)
@@ -69,7 +71,9 @@ def test_twelve_bits_in_sixteen():
 @pytest.mark.parametrize("name", list(study.EXACT))
 def test_the_long_study_of_errors_meets_the_bars(name):
     row = study.exact_row(name, 6)
-    most = 1.5 if name.split(",")[0] in ("defocus disc", "motion", "coma") else 1.2 if "clipped" in name else 1.1
+    most = (
+        1.5 if name.split(",")[0] in ("defocus disc", "motion", "coma") else 1.2 if "clipped" in name else 1.1
+    )
     assert row.found == row.views
     assert row.dots >= 0.99
     assert row.ratio_centred <= most

@@ -9,6 +9,6 @@ from .spec import parse, words
 from .vector import draw_dxf, draw_pdf, draw_svg
 
 __all__ = [
-    "draw_dxf", "draw_pdf", "draw_svg", "drawn_size_mm", "find", "half_turn", "identify", "parse", "picture_of",
-    "words",
+    "draw_dxf", "draw_pdf", "draw_svg", "drawn_size_mm", "find", "half_turn", "identify", "parse",
+    "picture_of", "words",
 ]  # fmt: skip

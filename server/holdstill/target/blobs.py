@@ -2,7 +2,6 @@
 
 One scale means one reduced picture; `levels` says which scales are worth trying and in what order.
 """
-# ruff: noqa: PLR0917 - compiled loops take their arrays by position
 
 from __future__ import annotations
 
@@ -82,7 +81,9 @@ def reduced(image: Picture, factor: int, full_scale: int) -> Level:
     while done < factor:
         height, width = small.shape
         small = cv2.resize(  # type: ignore[assignment]
-            small[: height // 2 * 2, : width // 2 * 2], (width // 2, height // 2), interpolation=cv2.INTER_AREA
+            small[: height // 2 * 2, : width // 2 * 2],
+            (width // 2, height // 2),
+            interpolation=cv2.INTER_AREA,
         )
         done *= 2
     if small.dtype == np.uint8:

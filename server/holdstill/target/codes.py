@@ -32,10 +32,12 @@ def dictionary_bits(name: str) -> NDArray[np.bool_]:
     """Inner modules of every marker of a dictionary, bool (ids, modules), row by row, True = dark."""
     chosen = dictionary_of(name)
     size = chosen.markerSize
-    return np.stack([
-        chosen.generateImageMarker(n, size + 2, borderBits=1)[1:-1, 1:-1].ravel() < 128
-        for n in range(len(chosen.bytesList))
-    ])
+    return np.stack(
+        [
+            chosen.generateImageMarker(n, size + 2, borderBits=1)[1:-1, 1:-1].ravel() < 128
+            for n in range(len(chosen.bytesList))
+        ]
+    )
 
 
 def read_cells(image: Picture, view: ViewMap, cells: IntArray) -> list[Reading]:
@@ -54,7 +56,9 @@ def read_cells(image: Picture, view: ViewMap, cells: IntArray) -> list[Reading]:
     grid = np.stack(np.meshgrid(x, x), axis=-1).reshape(-1, 2)
     at = view((cells[:, None, :] + grid[None]).reshape(-1, 2).astype(np.float64))
     height, width = image.shape
-    inside = ((at > 0) & (at < np.array([width - 1, height - 1]))).all(axis=1).reshape(len(cells), -1).all(axis=1)
+    inside = (
+        ((at > 0) & (at < np.array([width - 1, height - 1]))).all(axis=1).reshape(len(cells), -1).all(axis=1)
+    )
     px = np.clip(np.round(at), 0, np.array([width - 1, height - 1])).astype(int)
     values = image[px[:, 1], px[:, 0]].astype(np.float64).reshape(len(cells), modules + 2, 3, modules + 2, 3)
     levels = values.mean(axis=(2, 4))
@@ -136,7 +140,10 @@ def read_identity(image: Picture, view: ViewMap, cells: IntArray, plate: Plate) 
         return Identity(0, (0, 0), 0, max(set(strangers), key=strangers.count))
     if not votes:
         return None
-    place = {m.marker_id: plate_cells(plate)[gone] for m, gone in zip(plate.markers, _marker_points(plate), strict=True)}
+    place = {
+        m.marker_id: plate_cells(plate)[gone]
+        for m, gone in zip(plate.markers, _marker_points(plate), strict=True)
+    }
     tally: dict[tuple[int, int, int], float] = {}
     for vote in votes:
         shift = place[vote.marker_id] - TURNS[vote.turn] @ np.array(vote.cell)
@@ -163,4 +170,6 @@ def markers_agree(image: Picture, view_from_mm: ViewMap, plate: Plate) -> bool:
 
 def _marker_points(plate: Plate) -> list[int]:
     """Point number of the place where each marker sits."""
-    return [round(m.y_mm / plate.pitch_mm) * plate.columns + round(m.x_mm / plate.pitch_mm) for m in plate.markers]
+    return [
+        round(m.y_mm / plate.pitch_mm) * plate.columns + round(m.x_mm / plate.pitch_mm) for m in plate.markers
+    ]

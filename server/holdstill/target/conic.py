@@ -5,7 +5,7 @@ tangents satisfy ``l' C* l = 0``, linear in the five numbers of the dual conic C
 off directly.  Source: Ouellet & Hébert, "Precise ellipse estimation without contour point
 extraction", Machine Vision and Applications 21 (2009) 59-67.
 """
-# ruff: noqa: PLR0917, PLR0915 - a compiled loop takes its arrays by position and is one piece
+# ruff: noqa: PLR0915 - a compiled loop takes its arrays by position and is one piece
 
 from __future__ import annotations
 

@@ -8,7 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holdstill.limits import limit
-from holdstill.records import DotFlag, FloatArray, IntArray, MarkKind, Nothing, Picture, Plate, PlateKind, Sighting
+from holdstill.records import (
+    DotFlag,
+    FloatArray,
+    IntArray,
+    MarkKind,
+    Nothing,
+    Picture,
+    Plate,
+    PlateKind,
+    Sighting,
+)
 
 from .blobs import Blobs, Level, find_blobs, levels, reduced
 from .codes import markers_agree, read_identity
@@ -24,10 +34,10 @@ from .placement import (
     placement_of,
     placements,
 )
-from .refine import clip_level, measure_dots
+from .refine import measure_dots
 from .track import follow, tracking_factor
+from .view import clip_level
 from .viewmap import ViewMap, fit_view_map
-
 
 _TIE = 2.0
 
@@ -165,7 +175,8 @@ def _number(seen: _Seen, plate: Plate) -> Coarse | Nothing:
     if plate.marks:
         looks = dot_looks(seen.level, seen.blobs, lattice)
         ranked = sorted(
-            (replace(p, cost=p.cost + marks_cost(plate, p, lattice, looks)) for p in ranked[:400]), key=lambda p: p.cost
+            (replace(p, cost=p.cost + marks_cost(plate, p, lattice, looks)) for p in ranked[:400]),
+            key=lambda p: p.cost,
         )
     best = ranked[0]
     tied = [p for p in ranked if p.cost <= best.cost + _TIE]
@@ -281,7 +292,9 @@ class _Start:
     blur_px: float | None = None
 
 
-def _measured(image: Picture, plate: Plate, start: _Start, camera: str, full_scale: int) -> Sighting | Nothing:
+def _measured(
+    image: Picture, plate: Plate, start: _Start, camera: str, full_scale: int
+) -> Sighting | Nothing:
     """The sighting of a plate whose dots are roughly known."""
     size = (image.shape[1], image.shape[0])
     mm = plate.points_mm()[:, :2]

@@ -4,7 +4,6 @@ A circle through perspective and distortion becomes a curve whose best-fitting e
 elsewhere than the image of the circle's centre.  The view's own map (homography, k1, k2) is enough
 to predict it; no calibration is needed.
 """
-# ruff: noqa: PLR0917 - a compiled loop takes its arrays by position
 
 from __future__ import annotations
 

@@ -7,8 +7,8 @@ import numpy as np
 from holdstill.records import Nothing, Picture, Plate
 
 from .blobs import find_blobs, levels, reduced
-from .codes import read_cells, recognise
 from .coded import FREE_IDENTITY, IDS_PER_PLATE, standard_plate
+from .codes import read_cells, recognise
 from .lattice import grow
 from .placement import look_at_sites
 from .viewmap import ViewMap

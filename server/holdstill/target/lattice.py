@@ -4,7 +4,7 @@ Dots are round on the plate, so the shape of their pictures (the covariance of a
 the local map's: measured in units of that shape the lattice is square whatever the tilt.  That
 fixes the basis; growth then follows the picture's own vectors, so distortion does not matter.
 """
-# ruff: noqa: PLR0917, PLR0915, PLR0912 - compiled loops take their arrays by position and are one piece
+# ruff: noqa: PLR0915, PLR0912 - compiled loops take their arrays by position and are one piece
 
 from __future__ import annotations
 

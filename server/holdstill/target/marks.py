@@ -52,14 +52,18 @@ def expected_looks(plate: Plate) -> NDArray[np.int64]:
     return out
 
 
-def radius_factors(plate: Plate, ids: NDArray[np.int64], looks: NDArray[np.int64], radii: FloatArray) -> FloatArray:
+def radius_factors(
+    plate: Plate, ids: NDArray[np.int64], looks: NDArray[np.int64], radii: FloatArray
+) -> FloatArray:
     """Radius of every point of the plate over the plain dot's, from the marked dots as seen.
 
     ids, looks, radii (n,): point numbers, looks, and radii of the dots seen (any one unit).
     """
     out = np.ones(plate.point_count)
     expected = expected_looks(plate)
-    plain = float(np.median(radii[expected[ids] == 0])) if (expected[ids] == 0).any() else float(np.median(radii))
+    plain = (
+        float(np.median(radii[expected[ids] == 0])) if (expected[ids] == 0).any() else float(np.median(radii))
+    )
     for look, nominal in ((2, 1.4), (3, 0.6)):
         seen = radii[(expected[ids] == look) & (looks == look)]
         out[expected == look] = float(np.median(seen)) / plain if len(seen) else nominal

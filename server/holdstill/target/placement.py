@@ -145,7 +145,9 @@ def placements(plate: Plate, lattice: Lattice, sites: Sites) -> list[Placement]:
     return sorted(out, key=lambda p: p.cost)
 
 
-def placement_of(plate: Plate, lattice: Lattice, sites: Sites, turn: int, shift: tuple[int, int]) -> Placement:
+def placement_of(
+    plate: Plate, lattice: Lattice, sites: Sites, turn: int, shift: tuple[int, int]
+) -> Placement:
     """The numbering with a given turn (index into `TURNS`) and shift, with its cost."""
     matrix = TURNS[turn]
     ids = np.setdiff1d(np.arange(plate.point_count), np.array(plate.absent, dtype=int))

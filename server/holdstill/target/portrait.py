@@ -24,14 +24,17 @@ def picture_of(
     """
     grey = to_8_bits(image, full_scale)
     zoom = max(1, int(np.ceil(1400 / max(grey.shape))))
-    canvas = cv2.cvtColor(cv2.resize(grey, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_NEAREST), cv2.COLOR_GRAY2BGR)
+    canvas = cv2.cvtColor(
+        cv2.resize(grey, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_NEAREST), cv2.COLOR_GRAY2BGR
+    )
     thick = max(1, round(max(canvas.shape) / 1400))
     if isinstance(seen, Sighting) and plate is not None:
         _draw_points(canvas, plate, seen, zoom, thick)
     scale = 0.5 * thick
     bar = int(34 * scale) + 8
     foot = np.full((bar, canvas.shape[1], 3), 24, np.uint8)
-    cv2.putText(foot, caption.encode("ascii", "replace").decode(), (8, bar - 10), cv2.FONT_HERSHEY_SIMPLEX, scale,
+    words = caption.encode("ascii", "replace").decode()
+    cv2.putText(foot, words, (8, bar - 10), cv2.FONT_HERSHEY_SIMPLEX, scale,
                 (235, 235, 235), thick, cv2.LINE_AA)  # fmt: skip
     done, data = cv2.imencode(".png", np.vstack([canvas, foot]))
     if not done:
@@ -41,7 +44,7 @@ def picture_of(
 
 def _draw_points(canvas: np.ndarray, plate: Plate, seen: Sighting, zoom: int, thick: int) -> None:
     def spot(xy: np.ndarray) -> tuple[int, int]:
-        return int(round((xy[0] + 0.5) * zoom * 16 - 8)), int(round((xy[1] + 0.5) * zoom * 16 - 8))
+        return round((xy[0] + 0.5) * zoom * 16 - 8), round((xy[1] + 0.5) * zoom * 16 - 8)
 
     ring = np.array([spot(p) for p in seen.outline_px], dtype=np.int32)
     cv2.polylines(canvas, [ring], True, _OUTLINE, thick, cv2.LINE_AA, 4)
@@ -53,8 +56,8 @@ def _draw_points(canvas: np.ndarray, plate: Plate, seen: Sighting, zoom: int, th
         cv2.line(canvas, (x - arm, y), (x + arm, y), colour, thick, cv2.LINE_AA, 4)
         cv2.line(canvas, (x, y - arm), (x, y + arm), colour, thick, cv2.LINE_AA, 4)
         if odd:
-            cv2.rectangle(canvas, (x // 16 - arm // 16, y // 16 - arm // 16), (x // 16 + arm // 16, y // 16 + arm // 16),
-                          colour, thick)  # fmt: skip
+            low, high = (x - arm) // 16, (y - arm) // 16
+            cv2.rectangle(canvas, (low, high), (low + arm // 8, high + arm // 8), colour, thick)
         row, column = divmod(int(number), plate.columns)
         if column in (0, plate.columns - 1):
             cv2.putText(canvas, f"{column},{row}", (x // 16 + 7 * thick, y // 16 - 6 * thick),
@@ -66,7 +69,9 @@ def _draw_points(canvas: np.ndarray, plate: Plate, seen: Sighting, zoom: int, th
         for other in (1, plate.columns):
             if other in at:
                 ox, oy = spot(at[other])
-                cv2.arrowedLine(canvas, (x // 16, y // 16), (ox // 16, oy // 16), _OUTLINE, thick, cv2.LINE_AA)
+                cv2.arrowedLine(
+                    canvas, (x // 16, y // 16), (ox // 16, oy // 16), _OUTLINE, thick, cv2.LINE_AA
+                )
     if len(seen.missing_ids):
         from .viewmap import fit_view_map
 
@@ -75,5 +80,12 @@ def _draw_points(canvas: np.ndarray, plate: Plate, seen: Sighting, zoom: int, th
         for point in view(mm[seen.missing_ids]):
             x, y = spot(point)
             r = 8 * thick
-            corners = np.array([[x // 16, y // 16 - r], [x // 16 + r, y // 16], [x // 16, y // 16 + r], [x // 16 - r, y // 16]])
+            corners = np.array(
+                [
+                    [x // 16, y // 16 - r],
+                    [x // 16 + r, y // 16],
+                    [x // 16, y // 16 + r],
+                    [x // 16 - r, y // 16],
+                ]
+            )
             cv2.polylines(canvas, [corners.astype(np.int32)], True, _MISSING, thick, cv2.LINE_AA)

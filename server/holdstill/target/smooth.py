@@ -1,6 +1,9 @@
 """A smooth surface through one number per dot, deaf to outliers."""
+# ruff: noqa: PLR0912 - a compiled loop is one piece
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +33,7 @@ def smooth(
 
 
 @compiled
-def _terms(x: float, y: float, out: FloatArray) -> None:
+def _terms(x: float, y: float, out: Any) -> None:
     """Polynomial terms up to the third degree, as many as `out` holds."""
     every = (1.0, x, y, x * x, x * y, y * y, x * x * x, x * x * y, x * y * y, y * y * y)
     for i in range(len(out)):
@@ -42,7 +45,7 @@ def _smoothed(
     points: FloatArray, values: FloatArray, use: NDArray[np.bool_], degree: int, rounds: int
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     n, width = values.shape
-    some = np.flatnonzero(use)
+    some: Any = np.flatnonzero(use)
     count = len(some)
     sizes = (1, 3, 6, 10)
     while degree > 0 and count < 4 * sizes[degree]:
@@ -58,7 +61,7 @@ def _smoothed(
     terms = np.empty((n, k))
     for i in range(n):
         _terms((points[i, 0] - mx) / spread, (points[i, 1] - my) / spread, terms[i])
-    fitted = np.zeros(k)
+    fitted: Any = np.zeros(k)
     off = np.empty(count)
     for column in range(width):
         middle = np.median(values[some, column])
@@ -68,16 +71,16 @@ def _smoothed(
         for round_ in range(rounds):
             normal, right = np.zeros((k, k)), np.zeros(k)
             for j in range(count):
-                i = some[j]
+                at: Any = some[j]
                 if round_ == 0:
                     w = 1.0 / (1.0 + (off[j] / scale) ** 2)
                 else:
                     w = min(1.0, 2.0 * scale / max(off[j], 1e-300))
                 for a in range(k):
-                    wa = w * terms[i, a]
-                    right[a] += wa * values[i, column]
+                    wa = w * terms[at, a]
+                    right[a] += wa * values[at, column]
                     for b in range(k):
-                        normal[a, b] += wa * terms[i, b]
+                        normal[a, b] += wa * terms[at, b]
             trace = 0.0
             for a in range(k):
                 trace += normal[a, a]

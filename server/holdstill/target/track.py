@@ -1,5 +1,4 @@
 """From the last picture to this one: dots looked for where they were, in small windows only."""
-# ruff: noqa: PLR0917, PLR0912 - a compiled loop takes its arrays by position and is one piece
 
 from __future__ import annotations
 
@@ -25,7 +24,9 @@ def tracking_factor(hint: Sighting) -> int:
     return factor
 
 
-def follow(level: Level, plate: Plate, hint: Sighting) -> tuple[NDArray[np.int64], FloatArray, ViewMap] | None:
+def follow(
+    level: Level, plate: Plate, hint: Sighting
+) -> tuple[NDArray[np.int64], FloatArray, ViewMap] | None:
     """Rough centres of the last sighting's dots in this picture, or None when they can't be followed.
 
     Returns point numbers (n,), centres (n, 2) in picture px, and the map through them.  The plate
@@ -71,7 +72,9 @@ def follow(level: Level, plate: Plate, hint: Sighting) -> tuple[NDArray[np.int64
 
 
 @compiled
-def _centroids(grey: Grey, at: FloatArray, reach: FloatArray, sign: float, most_rim: int) -> tuple[FloatArray, FloatArray]:
+def _centroids(
+    grey: Grey, at: FloatArray, reach: FloatArray, sign: float, most_rim: int
+) -> tuple[FloatArray, FloatArray]:
     """Centroid (n, 2) and area (n,) of what stands out by more than half in each square window; NaN
     where it touches the window's rim or does not stand out."""
     n = len(at)

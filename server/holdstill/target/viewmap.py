@@ -3,7 +3,6 @@
 No calibration is needed: the radial terms are about the picture's centre, and the map is only ever
 used to predict, to check and to take derivatives within one view.
 """
-# ruff: noqa: PLR0917, PLR0912 - a compiled loop takes its arrays by position and is one piece
 
 from __future__ import annotations
 
@@ -46,7 +45,12 @@ class ViewMap:
     def with_jacobians(self, xy: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Pictures (n, 2) and their derivatives (n, 2, 2) of plate points `xy` (n, 2)."""
         return mapped(
-            np.ascontiguousarray(xy, dtype=np.float64), self.homography, self.centre_px, self.scale_px, self.k1, self.k2
+            np.ascontiguousarray(xy, dtype=np.float64),
+            self.homography,
+            self.centre_px,
+            self.scale_px,
+            self.k1,
+            self.k2,
         )
 
 

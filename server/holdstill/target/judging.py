@@ -1,0 +1,79 @@
+"""Which dots look like the view's others, and what the others say about each."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from holdstill.records import FloatArray
+
+from .smooth import smooth
+from .steps import Beliefs, Steps
+from .view import View
+
+
+def plausible(
+    known: View, steps: Steps, which: NDArray[np.int64], centres: FloatArray
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Dots that look like the view's other dots; and those that are odd but still a dot in its place.
+
+    Contrast, misfit, radius, blur and place of each are compared with a smooth surface over the
+    view, in units of the view's own scatter about it: what is usual depends on the picture, and blur
+    and light change across it.  Odd ones have the usual misfit and are a little paler, smaller, more
+    blurred or off their place.
+    """
+    ok = (steps.ok > 0) & (steps.contrast * known.contrast > 0)
+    if ok.sum() < 6:
+        return ok, ok & False
+    ratio = steps.contrast / np.median(steps.contrast[ok])
+    ok &= (ratio > 0.4) & (ratio < 1.8) & (np.hypot(*steps.shift.T) < known.sigma + 1.0)
+    dot = ok.copy()
+    if ok.sum() < 6:
+        return ok, ok & False
+    place = centres + steps.shift - known.expected(which)
+    numbers = np.column_stack([
+        np.log(np.maximum(np.abs(steps.contrast), 1e-9)), np.log(np.maximum(steps.misfit, 1e-9)),
+        steps.radius, steps.blur, place,
+    ])  # fmt: skip
+    radius = float(np.median(known.radius_px(known.shapes(which))))
+    for _ in range(2):
+        surface, scatter, _ = smooth(centres, numbers, ok, degree=2)
+        off = np.abs(numbers - surface)
+        far = np.hypot(off[:, 4], off[:, 5])
+        fits = numbers[:, 1] - surface[:, 1] < np.maximum(7 * scatter[1], 6 * np.sqrt(2 / steps.dof))
+        gates = [max(8 * scatter[0], 0.1), max(7 * scatter[2], 0.015), max(7 * scatter[3], 0.025)]
+        reach = max(8 * float(np.hypot(scatter[4], scatter[5])), 0.01)
+        ok &= fits & (off[:, 0] < gates[0]) & (off[:, 2] < gates[1]) & (off[:, 3] < gates[2]) & (far < reach)
+        odd = dot & fits & (np.maximum(off[:, 2], off[:, 3]) < max(0.06 * radius, *gates[1:]))
+        odd &= far < max(reach, 0.03 * known.pitch / known.radius * radius)
+        if ok.sum() < 6:
+            break
+    return np.asarray(ok), np.asarray(odd & ~ok)
+
+
+def light_slopes(steps: Steps, centres: FloatArray, good: NDArray[np.bool_], bright_dots: bool) -> FloatArray:
+    """Relative slope of the light at every dot, 1/px: a quadratic surface over the view through the
+    logarithm of the bright part's level."""
+    level = steps.ground + steps.contrast if bright_dots else steps.ground
+    use = good & (level > 0)
+    if use.sum() < 12:
+        return np.zeros_like(centres)
+    return smooth(centres, np.log(np.where(use, level, 1.0)), use)[2]
+
+
+def beliefs_of(
+    steps: Steps, centres: FloatArray, good: NDArray[np.bool_]
+) -> tuple[NDArray[np.bool_], Beliefs]:
+    """Which dots carry a ramp of their own; and what the view's other dots say about each dot's
+    radius, blur and ramp (a smooth surface and the scatter about it)."""
+    size = np.abs(steps.ramp).max(axis=1)
+    usual = steps.ramp[good]
+    spread = 1.4826 * float(np.median(np.abs(usual - np.median(usual, axis=0))))
+    noise = float(np.median(steps.ramp_sigma[good]))
+    excess = np.sqrt(max(spread**2 - 1.2 * noise**2, 0.0))
+    shaded = size > 4.0 * np.hypot(steps.ramp_sigma, excess)
+    surface, scatter, _ = smooth(centres, np.column_stack([steps.radius, steps.blur]), good)
+    radius, blur = (
+        np.stack([surface[:, k], np.full(len(centres), max(1.5 * scatter[k], 1e-3))], axis=1) for k in (0, 1)
+    )
+    return shaded, Beliefs(radius, blur, np.where(shaded, 10 * size, excess))
