@@ -75,7 +75,8 @@ def _rig_numbers(rig: Rig, words: Words) -> list[tuple[str, str]]:
     if rig.stereo_angle_deg is not None:
         facts.append((words.key("panel.angle"), f"{rig.stereo_angle_deg:g}°"))
     if rig.volume_mm is not None:
-        facts.append((words.key("panel.rig.volume"), " × ".join(f"{side:g}" for side in rig.volume_mm) + " mm"))
+        volume = " × ".join(f"{side:g}" for side in rig.volume_mm)
+        facts.append((words.key("panel.rig.volume"), f"{volume} mm"))
     if rig.tape_baseline_mm is not None:
         sigma = f" ± {rig.tape_sigma_mm:g}" if rig.tape_sigma_mm is not None else ""
         facts.append((words.key("panel.rig.tape"), f"{rig.tape_baseline_mm:g}{sigma} mm"))
