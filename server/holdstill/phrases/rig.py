@@ -46,7 +46,7 @@ WORDS: dict[str, str] = {
     "paper.strain.value": "{micro:.0f} microstrain between two points {gauge_mm:.1f} mm apart",
     "paper.target": "Target",
     "paper.size": "Size to use",
-    "paper.size.value": "{wide_low_mm:.0f} x {high_low_mm:.0f} to {wide_mm:.0f} x {high_mm:.0f} mm ({low:.0f}-{most:.0f} % of both fields)",
+    "paper.size.value": "{wide_low_mm:.0f} x {high_low_mm:.0f} to {wide_mm:.0f} x {high_mm:.0f} mm ({low:.0f}-{most:.0f} % of the fields)",
     "paper.plate.said": "Yours: {words}",
     "paper.plate.suggested": "For example: {words}",
     "paper.plate.value": "{wide_mm:.0f} x {high_mm:.0f} mm, {share_wide:.0f} % of the width and {share_high:.0f} % of the height",

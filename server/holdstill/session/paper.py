@@ -145,9 +145,10 @@ def on_paper(rig: Rig, *, field_mm: float | None = None) -> PaperRig | Nothing:
         As described; anything may be None.  Without cameras, two are taken (left and right).
     field_mm
         Wanted width of the first camera's field at the stand-off, mm.  A lens or stand-off that
-        was not said is chosen for it: with a stand-off alone the longest usual lens that sees at
-        least that much, else the stand-off that suits the lens (25 mm if not said).  When both
-        were said they stand, and `wanted` tells what would suit.
+        was not said is chosen for it: with a stand-off alone the longest usual lens that sees that
+        much, give or take `paper_field_off`, else the stand-off that suits the lens (25 mm if not
+        said).  When both were said they stand, and `wanted` tells what would suit.  Without it, a
+        target that was said is made to cover 75 % of the width.
 
     Returns `PaperRig`, or Nothing("nearer than the focal length") / Nothing("parallel axes").  A
     thin lens stands for the real one, focused at the stand-off: about a percent from ten focal
@@ -213,7 +214,8 @@ def _filled(rig: Rig, field_mm: float | None) -> tuple[Rig, tuple[str, ...], Fie
         focal = FOCAL_MM
         if aim is not None and stand_off is not None:
             exact = optics.lens_for(aim, pixels, pixel_um, stand_off)
-            focal = max((lens for lens in USUAL_LENSES_MM if lens <= exact * 1.0001), default=exact)
+            longest = exact * (1.0 + limit("paper_field_off"))
+            focal = max((lens for lens in USUAL_LENSES_MM if lens <= longest), default=exact)
     if stand_off is None:
         assumed.append("stand_off_mm")
         stand_off = STAND_OFF_MM

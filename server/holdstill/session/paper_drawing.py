@@ -19,6 +19,8 @@ GROUND, PANEL, RAISED, LINE = "#0c1115", "#141b21", "#1d262e", "#303c46"
 INK, SOFT, HAVE, ASK = "#f5f1e8", "#a9b5be", "#7cc9f2", "#f6bd41"
 _WIDE, _HIGH = 900.0, 1200.0
 _LEFT, _TOP, _BOTTOM = 60.0, 170.0, 230.0
+_LETTER = 13.0
+"""Room that a letter of a camera's name takes, generously."""
 _MOST_DEEP = 1.45
 """How far the fields are drawn at most, in stand-offs."""
 
@@ -88,7 +90,8 @@ def _text(
 ) -> str:
     weight = ' font-weight="700"' if size > 30 else ""
     return (
-        f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size}" fill="{colour}" text-anchor="{anchor}"{weight}>'
+        f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size}" fill="{colour}" text-anchor="{anchor}"{weight} '
+        f'stroke="{PANEL}" stroke-width="6" stroke-linejoin="round" paint-order="stroke">'
         f"{words}</text>"
     )
 
@@ -171,9 +174,11 @@ def _cameras(paper: PaperRig, sheet: _Sheet) -> list[str]:
             f'<rect x="-24" y="-52" width="48" height="36" rx="7" fill="{RAISED}" stroke="{SOFT}" '
             'stroke-width="2"/></g>'
         )
-        side = 1.0 if x >= _WIDE / 2.0 else -1.0
-        anchor = "start" if side > 0 else "end"
         name = camera.name if len(camera.name) <= 16 else camera.name[:15] + "…"
+        side = 1.0 if x >= _WIDE / 2.0 else -1.0
+        if abs(x - _WIDE / 2.0) + 44 + _LETTER * len(name) > _WIDE / 2.0 - 30:
+            side, y = -side, y - 28
+        anchor = "start" if side > 0 else "end"
         drawn.append(_text(x + 44 * side, y - 16, escape(name), colour=INK, anchor=anchor))
     return drawn
 
@@ -184,10 +189,13 @@ def _sizes(paper: PaperRig, sheet: _Sheet) -> list[str]:
     if paper.pair is not None:
         neighbours = sorted((sheet.at(s.centre_mm) for s in paper.sights), key=lambda p: p[0])[:2]
         middle = sum(p[0] for p in neighbours) / 2.0
-        y = max(p[1] for p in neighbours)
+        y = sum(p[1] for p in neighbours) / 2.0
+        level = abs(neighbours[0][1] - neighbours[1][1]) < 1.0
         words = _words("paper.drawing.baseline", baseline_mm=paper.pair.baseline_mm)
-        if neighbours[1][0] - neighbours[0][0] > 260:
-            reach = (neighbours[1][0] - neighbours[0][0]) / 2.0 - 46.0
+        gap = neighbours[1][0] - neighbours[0][0]
+        y += 0.0 if gap > 190 else 32.0
+        if gap > 260 and level:
+            reach = gap / 2.0 - 46.0
             for sign in (-1.0, 1.0):
                 x1, x2 = middle + sign * 62, middle + sign * reach
                 shown.append(f'<path d="M{x1:.1f} {y:.1f}H{x2:.1f}" stroke="{LINE}" stroke-width="2"/>')
