@@ -10,7 +10,7 @@ import sys
 from . import __version__
 from .errors import HoldstillError
 
-COMMANDS = ("demo", "serve", "review", "find", "gauge", "target", "recheck", "sessions", "samples")
+COMMANDS = ("demo", "serve", "review", "find", "gauge", "target", "plan", "recheck", "sessions", "samples")
 """Names of the files in ``commands``, in the order in which ``--help`` shows them."""
 
 BUG = (

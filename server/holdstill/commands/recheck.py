@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
         told = " ".join(refused[:3])
         raise BadInput(
             f"no shot in {args.folder} shows the plate clearly in the session's cameras "
-            f"({', '.join(state.cameras)}). {told} Take one or two shots with the whole plate in each picture."
+            f"({', '.join(state.cameras)}). {told} Take one or two shots with the whole plate in each."
         )
     result = solve.recheck(state.plate, state.rig, state.estimate, views)
     if isinstance(result, Nothing):
