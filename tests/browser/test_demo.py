@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from flow.serving import served
 from playwright.sync_api import Page, expect
 
+from flow.serving import served
 from holdstill import session
 from holdstill.records import Step
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from flow.serving import served
-from flow.test_flow_serve import NUMBERS, drop
 from playwright.sync_api import Page, expect
 
+from flow.serving import served
+from flow.test_flow_serve import NUMBERS, drop
 from holdstill import target
 from holdstill.commands.review import review_folder
 from holdstill.records import Rig

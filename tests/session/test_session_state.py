@@ -1,10 +1,10 @@
 import pytest
-from session.fabric import CAMERAS, cue, estimate, opening, story, view
 
 from holdstill import session
 from holdstill.records import Ready, Step
 from holdstill.records import events as ev
 from holdstill.session import PlanWork, ProveWork, SolveWork, replay, step, verdict, wanted
+from session.fabric import CAMERAS, cue, estimate, opening, story, view
 
 
 def test_views_are_kept_in_order_and_spend_their_cue() -> None:
@@ -133,4 +133,4 @@ def test_enough_needs_goals_and_a_poor_next_view() -> None:
 def test_an_unknown_setting_is_a_broken_promise() -> None:
     with pytest.raises(ValueError, match="unknown setting"):
         step(replay([opening()]), ev.SettingChanged(1, "colour", "blue"))
-    assert CAMERAS == replay([opening()]).cameras
+    assert replay([opening()]).cameras == CAMERAS

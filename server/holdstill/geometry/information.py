@@ -1,8 +1,9 @@
 """What a view of the plate adds to what is known of a rig, and what that means for a measurement.
 
 The unknowns of a rig are the lens parameters of every camera, the poses of all cameras but the
-first and, where it is solved along, the plate's shape.  They are kept in units of what is known beforehand (``Unknowns.scales``), so that the
-information matrix is well conditioned and the prior is the identity.
+first and, where it is solved along, the plate's shape.  They are kept in units of what is known
+beforehand (``Unknowns.scales``), so that the information matrix is well conditioned and the prior
+is the identity.
 
 With A and B the sigma-weighted derivatives of a view's pixels by the rig's unknowns and by the
 plate's pose, a view adds ``S = A'A - A'B (B'B)^-1 B'A``.  Information of views adds up.  Source:
