@@ -134,3 +134,22 @@ def test_an_unknown_setting_is_a_broken_promise() -> None:
     with pytest.raises(ValueError, match="unknown setting"):
         step(replay([opening()]), ev.SettingChanged(1, "colour", "blue"))
     assert replay([opening()]).cameras == CAMERAS
+
+
+def test_a_cue_that_leads_nowhere_gives_way() -> None:
+    from dataclasses import replace
+
+    from holdstill.records import ShotReport, Trouble
+    from holdstill.session import Found, Live, stuck
+
+    state = replay([opening(), ev.CueSet(1000, cue(1))])
+    live = Live(report=ShotReport(1, "a", 1000.0, False, {}, {}, {}, {}, {}))
+    assert not stuck(state, live, 20_000)
+    assert stuck(state, live, 32_000)
+    assert not stuck(step(state, ev.Paused(2000)), live, 32_000)
+    away = replace(live, trouble=Found(Trouble.NO_PLATE))
+    assert not stuck(state, away, 32_000)
+    refused = step(state, ev.ShotRefused(5000, "b", Trouble.GLARE, "left"))
+    glared = replace(live, refused=(1, Trouble.GLARE))
+    assert not stuck(refused, glared, 10_000)
+    assert stuck(refused, glared, 18_000)

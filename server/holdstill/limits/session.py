@@ -124,6 +124,14 @@ ROWS: tuple[Limit, ...] = (
         "two or three tries of a person who knows what is wrong",
     ),
     Limit(
+        "cue_patience_ms",
+        30000,
+        "ms",
+        "how long a cue stands, the plate in sight and no view kept, before another pose is asked for",
+        "chosen",
+        "four times what a view usually takes",
+    ),
+    Limit(
         "silence_ms",
         4000,
         "ms",

@@ -56,12 +56,19 @@ def judge(state: State, live: Live, report: ShotReport) -> Decision:
 
 
 def stuck(state: State, live: Live, now_ms: float) -> bool:
-    """Whether a stream's cue was answered with a shot that had to be refused, and nothing better has
-    come of it since: then another pose helps more than the same words again."""
-    last = state.story[-1].refusal if state.story else None
-    if last is None or state.cue_spent or live.refused is None or live.refused[0] != state.cue_number:
+    """Whether a stream's cue leads nowhere, so that another pose helps more than the same words again.
+
+    Either a shot had to be refused at the wished pose and nothing better has come of it since, or the
+    plate has been in sight for long without a view.
+    """
+    if state.cue_spent or state.paused or state.step not in TAKING or live.report is None:
         return False
-    return now_ms - last.at_ms > limit("stuck_ms")
+    last = state.story[-1].refusal if state.story else None
+    refused = last is not None and live.refused is not None and live.refused[0] == state.cue_number
+    if refused and last is not None and now_ms - last.at_ms > limit("stuck_ms"):
+        return True
+    out_of_sight = live.trouble is not None and live.trouble.trouble is Trouble.NO_PLATE
+    return not out_of_sight and now_ms - state.cue_at_ms > limit("cue_patience_ms")
 
 
 def _single(state: State, live: Live) -> Decision:

@@ -51,6 +51,7 @@ class State:
     cue: Cue | None = None
     cue_number: int = 0
     cue_spent: bool = True
+    cue_at_ms: float = 0.0
     skipped: tuple[Instruction, ...] = ()
     """Instructions the person asked to leave out since the last view was kept."""
     estimate: Estimate | None = None
@@ -124,7 +125,7 @@ def step(state: State, event: ev.Event) -> State:  # noqa: PLR0912 - one branch 
                 raise ValueError(f"unknown setting {name!r}")
             return replace(state, settings={**state.settings, name: value})
         case ev.CueSet(cue=cue):
-            return replace(state, cue=cue, cue_number=cue.number, cue_spent=False)
+            return replace(state, cue=cue, cue_number=cue.number, cue_spent=False, cue_at_ms=event.at_ms)
         case ev.CueSkipped():
             skipped = () if state.cue is None else (state.cue.instruction,)
             return replace(state, cue_spent=True, skipped=(*state.skipped, *skipped))
