@@ -88,37 +88,29 @@ SCENES: dict[str, Callable[..., Painted]] = {
 
 
 def indices_right(seen: Sighting, painted: Painted, plate: Plate = PLATE) -> tuple[int, str]:
-    """Dots whose index does not belong to the dot seen, allowing the plate's own ambiguity.
+    """Dots whose index does not belong to the dot seen, allowing what the sighting leaves open.
 
-    Returns the count under the best of: as numbered, half-turned, and (only where the sighting says
-    ``absolute=False``) shifted by whole pitches; and which of these it was.
+    With ``absolute=False`` the numbers may be turned (by quarter turns where only a part of the plate
+    is in the picture) and shifted by whole pitches, all dots alike. Returns the count under the best
+    of these, and which it was.
     """
     truth = painted.points_px
-    best, how = len(seen.point_ids), "none"
     columns, rows = plate.columns, plate.rows
-    row, column = np.divmod(seen.point_ids, columns)
-    shifts = [(0, 0)]
-    if not seen.absolute:
-        shifts += [(a, b) for a in range(-columns, columns) for b in range(-rows, rows) if (a, b) != (0, 0)]
-    turns = [False, True] if plate.turned_ids() is not None and not seen.absolute else [False]
-    for turn in turns:
-        c0, r0 = (columns - 1 - column, rows - 1 - row) if turn else (column, row)
-        for dc, dr in shifts:
-            c, r = c0 + dc, r0 + dr
-            ok = (c >= 0) & (c < columns) & (r >= 0) & (r < rows)
-            if not ok.all():
-                continue
-            gap = np.hypot(*(truth[r * columns + c] - seen.points_px).T)
-            near = float(np.median(np.hypot(*(truth[1] - truth[0]))))
-            wrong = int((gap > 0.3 * near).sum())
-            if wrong < best:
-                best, how = (
-                    wrong,
-                    f"{'turned ' if turn else ''}{'shifted' if (dc, dr) != (0, 0) else ''}".strip()
-                    or "as is",
-                )
-            if best == 0:
-                return best, how
+    near = float(np.median(np.hypot(*(truth[1:] - truth[:-1]).T)))
+    gap = np.hypot(*(truth[None] - seen.points_px[:, None]).transpose(2, 0, 1))
+    actual = np.stack(np.divmod(gap.argmin(axis=1), columns)[::-1], axis=1)
+    told = np.stack(np.divmod(seen.point_ids, columns)[::-1], axis=1)
+    lost = gap.min(axis=1) > 0.3 * near
+    best, how = len(told), "none"
+    for turn in range(4) if not seen.absolute else (0,):
+        c, s = ((1, 0), (0, 1), (-1, 0), (0, -1))[turn]
+        turned = told @ np.array([[c, s], [-s, c]])
+        step = actual - turned
+        shift = np.median(step, axis=0).astype(int) if not seen.absolute else np.zeros(2, int)
+        wrong = int((lost | (step != shift).any(axis=1)).sum())
+        if wrong < best:
+            whole = tuple(shift) in ((0, 0), (columns - 1, rows - 1))
+            best, how = wrong, f"{90 * turn} degrees" + ("" if whole else ", shifted")
     return best, how
 
 
