@@ -29,7 +29,7 @@ from holdstill.loop.pool import Pool
 from holdstill.loop.runner import Parts, Runner
 from holdstill.loop.warm import warm_mind
 from holdstill.loop.worker import open_eye
-from holdstill.records import Coverage, Plate, Rig, Step
+from holdstill.records import Coverage, Plate, Rig, Step, Storage
 from holdstill.records import events as ev
 from holdstill.session import State
 from holdstill.settings import Value
@@ -129,6 +129,12 @@ def newest_named(home: Path, name: str) -> Path | None:
     return None
 
 
+def forecast(session_folder: Path, originals_folder: Path, cameras: int) -> Storage | None:
+    """How many more views the disk takes; None until a first one tells how large they are."""
+    each = average_bytes(originals_folder, cameras)
+    return storage(session_folder, each) if each else None
+
+
 def dealt_with(journal: Journal) -> list[str]:
     """Names of the shots that the session has kept or refused, so that files which are still in
     the folder are not taken twice."""
@@ -214,7 +220,7 @@ def build_runner(serving: Serving, source: Source, plate: Plate, rig: Rig) -> tu
         plate_words=target.words(plate),
         originals=originals,
         handover_folder=handover_folder,
-        storage=lambda: storage(journal.folder, average_bytes(originals.folder, len(runner.state.cameras))),
+        storage=lambda: forecast(journal.folder, originals.folder, len(runner.state.cameras)),
     )
     return runner, deck, resumed
 

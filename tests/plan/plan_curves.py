@@ -84,8 +84,8 @@ def tables_markdown(
         for row in rows:
             s = summary(row)
             out.append(
-                f"| {s['rig']} | {s['person']} | {s[f'five terms {recipe} views']:.0f}"
-                f" | {s[f'by evidence {recipe} views']:.0f} | {s[f'sigma {recipe} views']:.0f}"
+                f"| {s['rig']} | {s['person']} | {s[f'five terms {recipe} views'] :.1f}"
+                f" | {s[f'by evidence {recipe} views'] :.1f} | {s[f'sigma {recipe} views'] :.1f}"
                 f" | {s[f'five terms {recipe} ratio']:.2f} | {s[f'by evidence {recipe} ratio']:.2f}"
                 f" | {s[f'sigma {recipe} ratio']:.2f} |"
             )

@@ -11,6 +11,7 @@ from typing import Any
 from holdstill import session, target
 from holdstill.errors import BadInput
 from holdstill.intake.folder import read_folder
+from holdstill.intake.listing import check_folder
 from holdstill.intake.rig_file import read_rig
 from holdstill.loop.offline import Review
 from holdstill.phrases import say
@@ -62,6 +63,7 @@ def plate_and_rig(args: argparse.Namespace, folder: Path | None = None) -> tuple
 
 def run(args: argparse.Namespace) -> int:
     """Review a folder."""
+    check_folder(args.folder)
     plate, rig = plate_and_rig(args, args.folder)
     review = review_folder(args.folder, plate, rig, pattern=args.pattern, tell=None if args.json else tell)
     verdict = session.verdict(review.state)
@@ -141,10 +143,11 @@ def print_estimate(estimate: Estimate) -> None:
         )
     for q in estimate.quantities:
         over = f" over {q.gauge_mm:.0f} mm" if q.gauge_mm else ""
-        print(f"  {q.name.replace('_', ' ')}{over}: {q.value:.3g} {q.unit}, wanted {q.goal:.3g}")
+        print(f"  {q.name.replace('_', ' ')}{over}: {q.value:.3g} {q.unit}, wanted at most {q.goal:.3g}")
     for aside in estimate.set_aside:
-        what = f"{len(aside.point_ids)} points of {aside.camera} in " if aside.point_ids else ""
-        print(f"  set aside: {what}{aside.name}: {aside.reason}")
+        what = f"{len(aside.point_ids)} points of " if aside.point_ids else ""
+        whose = f" ({aside.camera})" if aside.camera else ""
+        print(f"  set aside: {what}{aside.name}{whose}: {aside.reason}")
 
 
 def as_json(review: Review) -> dict[str, Any]:

@@ -133,7 +133,7 @@ ROWS: tuple[Limit, ...] = (
     ),
     Limit(
         "silence_ms",
-        4000,
+        8000,
         "ms",
         "how long a stream may bring no frame before the phone says so",
         "chosen",

@@ -26,14 +26,14 @@ class LoopDeck:
         plate_words: str,
         originals: Originals,
         handover_folder: Path,
-        storage: Callable[[], Storage],
+        storage: Callable[[], Storage | None],
     ) -> None:
         self._runner = runner
         self._plate_words = plate_words
         self._originals = originals
         self._handover_folder = handover_folder
         self._storage = storage
-        self._stored: tuple[float, Storage] | None = None
+        self._stored: tuple[float, Storage | None] | None = None
         self._cached: tuple[int, Snapshot] | None = None
 
     def snapshot(self) -> Snapshot:

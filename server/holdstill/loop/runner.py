@@ -158,13 +158,24 @@ class Runner:
             while self._queue:
                 shot = self._queue.popleft()
                 try:
-                    report = await self.parts.eye.run(look_at, shot)
+                    report = await self._looked_at(shot)
                 except WorkerLost:
-                    log.exception("a shot was lost with its worker")
+                    log.info("%s was lost with its worker", shot.name)
                     self.complain(shot.name, None, session_words("loop.worker lost", name=shot.name))
                     continue
                 await self.take(shot, report)
             self._arrived.clear()
+
+    async def _looked_at(self, shot: Shot) -> ShotReport:
+        """The worker's report; a shot taken on purpose gets a second try with a new worker."""
+        try:
+            return await self.parts.eye.run(look_at, shot)
+        except WorkerLost:
+            await self.parts.eye.ready()
+            if not shot.single:
+                raise
+            log.info("%s is looked at once more: the worker was replaced", shot.name)
+            return await self.parts.eye.run(look_at, shot)
 
     async def take(self, shot: Shot, report: ShotReport) -> None:
         """Fold a looked-at shot into the moment, decide on it, and act."""

@@ -25,7 +25,7 @@ WORDS: dict[str, str] = {
     "reason.few views": "{views} of at least {wanted} views are kept",
     "reason.solve failed": "the views can't be solved together: {why}",
     "reason.check": "{name}: {value}, wanted {limit}",
-    "reason.over goal": "{name}: {value:.3g} {unit}, wanted {goal:.3g}",
+    "reason.over goal": "{name}: {value:.3g} {unit}, wanted at most {goal:.3g}",
     "reason.proof failed": "the proof did not hold: {why}",
     "reason.no proof": "not yet tested on views that the solve did not use",
     "reason.scale unverified": "scale unverified: only the plate's own pitch sets it",

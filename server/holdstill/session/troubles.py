@@ -75,7 +75,7 @@ def _of_files(state: State, report: ShotReport) -> Iterator[Found]:
 def _of_plate(state: State, report: ShotReport, sightings: Mapping[str, Sighting]) -> Iterator[Found]:
     whys = {c: n for c, n in report.sightings.items() if isinstance(n, Nothing)}
     for camera, nothing in whys.items():
-        if nothing.why == "wrong plate":
+        if nothing.why in ("wrong target", "wrong identity"):
             yield Found(Trouble.WRONG_PLATE, camera, numbers=nothing.numbers)
     found = _causes(state, report, sightings)
     light = [f for f in found if f.trouble in (Trouble.TOO_DARK, Trouble.TOO_BRIGHT)]

@@ -33,6 +33,7 @@ from .placement import (
     look_at_sites,
     placement_of,
     placements,
+    trimmed,
 )
 from .refine import measure_dots
 from .track import follow, tracking_factor
@@ -148,7 +149,8 @@ def _at_level(image: Picture, level: Level, plate: Plate, hint: Sighting | None)
                 break
     if best is None:
         return Nothing("no plate", {"needed": needed})
-    return _number(_Seen(image, level, *best, hint), plate)
+    lattice, blobs, dark = best
+    return _number(_Seen(image, level, trimmed(plate, lattice), blobs, dark, hint), plate)
 
 
 def _number(seen: _Seen, plate: Plate) -> Coarse | Nothing:

@@ -66,6 +66,36 @@ def cells_to_mm(plate: Plate, cells: FloatArray) -> FloatArray:
     return np.asarray(cells * plate.pitch_mm)
 
 
+def trimmed(plate: Plate, lattice: Lattice) -> Lattice:
+    """The lattice without the thin lines at its rim that make it larger than the plate.
+
+    Finger nails and bright bits beside the plate can happen to lie where the next dot would. A rim
+    line goes while the lattice spans more cells than the plate has along its longer side and the line
+    holds at most two spots and at most a quarter of what a usual line holds.
+    """
+    longest = int(np.ptp(plate_cells(plate), axis=0).max()) + 1
+    keep = np.ones(len(lattice), dtype=bool)
+    while True:
+        cells = lattice.cells[keep]
+        low, high = cells.min(axis=0), cells.max(axis=0)
+        rims = [
+            (int((cells[:, axis] == end).sum()), axis, int(end))
+            for axis in (0, 1)
+            if high[axis] - low[axis] + 1 > longest
+            for end in (low[axis], high[axis])
+        ]
+        if not rims:
+            break
+        count, axis, end = min(rims)
+        usual = len(cells) / (high[axis] - low[axis] + 1)
+        if count > 2 or count > 0.25 * usual:
+            break
+        keep &= lattice.cells[:, axis] != end
+    if keep.all():
+        return lattice
+    return Lattice(lattice.cells[keep], lattice.spots[keep], lattice.view, lattice.residual_px)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Sites:
     """What the picture shows at every lattice cell around the found ones.
