@@ -29,7 +29,7 @@ def curves_svg(rows: Sequence[dict[str, object]]) -> str:
 
 def _panel(row: dict[str, object]) -> str:
     inner_w, inner_h = WIDTH - LEFT - RIGHT, HEIGHT - TOP - BOTTOM
-    low, high = 0.1, 3.0
+    low, high = 0.1, 5.0
 
     def at(views: float, value: float) -> tuple[float, float]:
         share = np.log(min(max(value, low), high) / low) / np.log(high / low)
@@ -84,8 +84,8 @@ def tables_markdown(
         for row in rows:
             s = summary(row)
             out.append(
-                f"| {s['rig']} | {s['person']} | {s[f'five terms {recipe} views'] :.1f}"
-                f" | {s[f'by evidence {recipe} views'] :.1f} | {s[f'sigma {recipe} views'] :.1f}"
+                f"| {s['rig']} | {s['person']} | {s[f'five terms {recipe} views']:.1f}"
+                f" | {s[f'by evidence {recipe} views']:.1f} | {s[f'sigma {recipe} views']:.1f}"
                 f" | {s[f'five terms {recipe} ratio']:.2f} | {s[f'by evidence {recipe} ratio']:.2f}"
                 f" | {s[f'sigma {recipe} ratio']:.2f} |"
             )

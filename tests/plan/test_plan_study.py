@@ -62,7 +62,11 @@ def test_ten_sightings_keep_a_session_clear_of_two_lamps():
 
 @pytest.mark.long
 def test_the_full_study_and_its_tables():
-    """Twenty repetitions of four rigs and two persons; rewrites the docs' tables and curves."""
+    """Twenty repetitions of four rigs and two persons; rewrites the docs' curves, prints its tables.
+
+    Asserted: views to the customary quality as expected by covariance, and six tenths of its error
+    at 26 views for careful hands. Sloppy hands miss the latter, as the docs say.
+    """
     rows = [study(name, who, 20, 7000) for who in PEOPLE for name in BENCHES]
     lamps = {name: lamp_study(name, 20, 900) for name in ("reference", "small plate")}
     (DOCS / "coach-curves.svg").write_text(curves_svg(rows), encoding="utf-8")
@@ -70,9 +74,9 @@ def test_the_full_study_and_its_tables():
     print(json.dumps([summary(r) for r in rows]))
     for row in rows:
         found = summary(row)
+        assert found["sigma recipe views"] <= (12 if row["person"] == "careful" else 14)
+        assert found["five terms recipe ratio"] < 0.8
         if row["person"] == "careful":
-            assert found["five terms recipe views"] <= 12
-            assert found["sigma recipe views"] <= 12
             assert found["sigma recipe ratio"] <= 0.6
     for found in lamps.values():
         assert found["learned asked clear"] >= 0.95
