@@ -1,9 +1,9 @@
-"""The eye on the simulated bench's own live pictures: clean plates are seen whole."""
+"""The eye on the simulated bench's own live pictures: every dot that neither glare nor a hand hides."""
 
 import numpy as np
 import pytest
 
-from holdstill import target
+from holdstill import measure, target
 from holdstill.records import Sighting
 from holdstill.simulate import Bench, BenchSettings, read
 
@@ -38,7 +38,7 @@ HELD = [
 
 @pytest.mark.parametrize("stops", ["-1", "0", "0.5"])
 @pytest.mark.parametrize("held", HELD)
-def test_a_clean_plate_on_the_bench_is_seen_whole(held: dict[str, str], stops: str) -> None:
+def test_every_clear_dot_of_a_plate_on_the_bench_is_seen(held: dict[str, str], stops: str) -> None:
     settings = BenchSettings()
     bench = Bench(settings, np.random.default_rng(5))
     bench.set(read({"visitor_holds": "yes", "exposure_stops": stops, **held}))
@@ -48,5 +48,10 @@ def test_a_clean_plate_on_the_bench_is_seen_whole(held: dict[str, str], stops: s
         assert original.image is not None
         found = target.find(original.image, settings.plate, camera=camera, full_scale=255)
         assert isinstance(found, Sighting), found
-        whole = settings.plate.point_count
-        assert len(found.point_ids) >= 0.97 * whole, (camera, len(found.point_ids))
+        measures = measure.frame_measures(
+            original.image, camera=camera, full_scale=255, plate=settings.plate, sighting=found
+        )
+        hidden = {i for patch in measures.hidden if patch.cause != "unclear" for i in patch.point_ids}
+        lost = set(map(int, found.missing_ids)) - hidden
+        assert len(lost) <= 0.03 * settings.plate.point_count, (camera, sorted(lost))
+        assert len(hidden) <= 0.25 * settings.plate.point_count, (camera, sorted(hidden))
