@@ -153,3 +153,15 @@ def test_a_cue_that_leads_nowhere_gives_way() -> None:
     glared = replace(live, refused=(1, Trouble.GLARE))
     assert not stuck(refused, glared, 10_000)
     assert stuck(refused, glared, 18_000)
+
+
+def test_no_plate_in_sight_is_no_trouble_once_the_files_are_handed_over() -> None:
+    from holdstill.records import Trouble
+    from holdstill.session import Found, Live
+    from holdstill.session.snapshot import steps
+
+    live = Live(trouble=Found(Trouble.NO_PLATE))
+    state = replay(story(2))
+    assert {s.step: s.state for s in steps(state, live)}[Step.POSES] == "trouble"
+    handed = step(state, ev.StepEntered(9e3, Step.HANDOVER))
+    assert {s.step: s.state for s in steps(handed, live)}[Step.HANDOVER] == "now"

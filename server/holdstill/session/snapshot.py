@@ -25,6 +25,7 @@ from holdstill.records import (
 )
 from holdstill.records import events as ev
 
+from .advise import POSE_STEPS
 from .live import Live
 from .state import Entry, State
 from .troubles import ninth
@@ -221,7 +222,7 @@ def steps(state: State, live: Live) -> tuple[StepState, ...]:
     for step in Step:
         word = "done" if done[step] else "todo"
         if step is state.step:
-            word = "trouble" if live.trouble is not None else "now"
+            word = "trouble" if live.trouble is not None and step in POSE_STEPS else "now"
         elif step is Step.SOLVE and stopped:
             word = "trouble"
         out.append(StepState(step, word, _note(state, step)))
