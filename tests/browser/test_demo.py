@@ -16,6 +16,20 @@ LONGEST_S = 420
 """Two minutes on a machine of its own; a busy one draws the simulated pictures more slowly."""
 
 
+def test_the_demo_coaches_by_itself(phone: Page, tmp_path: Path) -> None:
+    """The short form: cues, views kept and a first solution, with no hand on anything."""
+    with served(tmp_path / "home", "demo", "--seed", "2") as running:
+        phone.goto(running.link)
+        phone.wait_for_url(running.origin + "/phone")
+        state = running.until(lambda s: s.estimate is not None and len(s.solve_ids()) >= 4, LONGEST_S)
+        expect(phone.locator("body")).to_contain_text("kept")
+    assert state.estimate is not None
+    assert state.estimate.rms_px < 0.05
+    assert state.trace
+    assert not phone.troubles  # type: ignore[attr-defined]
+
+
+@pytest.mark.long
 def test_the_whole_job_runs_by_itself(phone: Page, bench_screen: Page, tmp_path: Path) -> None:
     with served(tmp_path / "home", "demo", "--seed", "2") as running:
         phone.goto(running.link)

@@ -165,3 +165,19 @@ def test_no_plate_in_sight_is_no_trouble_once_the_files_are_handed_over() -> Non
     assert {s.step: s.state for s in steps(state, live)}[Step.POSES] == "trouble"
     handed = step(state, ev.StepEntered(9e3, Step.HANDOVER))
     assert {s.step: s.state for s in steps(handed, live)}[Step.HANDOVER] == "now"
+
+
+def test_a_proof_that_did_not_hold_leads_back_to_the_poses_for_one_more_view() -> None:
+    from holdstill.records import ProofResult
+
+    missed = ProofResult(
+        (13,), "unused views", 2.0, 1.5, 40, 500.0, 200.0, passed=False, reasons=("lengths",)
+    )
+    state = step(replay(story(12)), ev.StepEntered(2e4, Step.PROOF))
+    state = step(state, ev.Proved(2.1e4, missed, (13,)))
+    assert session.next_step(state) is Step.POSES
+    state = step(state, ev.StepEntered(2.2e4, Step.POSES))
+    assert not session.enough(state)
+    state = step(state, ev.ViewKept(2.3e4, view(14), None))
+    state = step(state, ev.Solved(2.4e4, estimate((*range(1, 13), 14), 1.0), (*range(1, 13), 14)))
+    assert session.enough(state)

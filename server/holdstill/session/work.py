@@ -147,6 +147,8 @@ def enough(state: State) -> bool:
         return False
     if any(q.value > q.goal for q in estimate.quantities) or not estimate.quantities:
         return False
+    if state.proof is not None and not state.proof.result.passed:
+        return False
     if all(q.value <= limit("enough_margin") * q.goal for q in estimate.quantities):
         return True
     return state.cue is None or state.cue_spent or state.cue.gain < limit("enough_gain")
@@ -191,9 +193,10 @@ def _glare(camera: str, pose: Pose, measures: FrameMeasures) -> list[GlareSighti
 
 
 def next_step(state: State) -> Step | None:
-    """The step that a stream moves on to by itself, or None to stay."""
+    """The step that a stream moves on to by itself, or None to stay; from a proof that did not hold back
+    to the poses, where one more view is wanted before it is tried again."""
     if state.step in (Step.POSES, Step.SOLVE) and state.cue_spent is False and enough(state):
         return Step.PROOF
-    if state.step is Step.PROOF and state.proof is not None and state.proof.result.passed:
-        return Step.HANDOVER
+    if state.step is Step.PROOF and state.proof is not None:
+        return Step.HANDOVER if state.proof.result.passed else Step.POSES
     return None

@@ -182,7 +182,7 @@ def _verdict(estimate: Estimate, seen: list[Seen], ids: tuple[int, ...], method:
     views = len(ids)
     if views < limit("proof_fewest_views"):
         reasons.append("too few proof views")
-    if reprojection > limit("proof_ratio") * estimate.rms_px:
+    if reprojection > max(limit("proof_ratio") * estimate.rms_px, _too_small_to_matter_px(estimate)):
         reasons.append("reprojection")
     own = [p.epipolar_rms_px for p in estimate.pairs]
     if epipolar_rms is not None and own and epipolar_rms > limit("proof_ratio") * max(own):
@@ -198,3 +198,11 @@ def _verdict(estimate: Estimate, seen: list[Seen], ids: tuple[int, ...], method:
         float(np.sqrt(np.mean(lengths**2))) if len(lengths) else None,
         not reasons, tuple(reasons),
     )
+
+
+def _too_small_to_matter_px(estimate: Estimate) -> float:
+    """Reprojection error (rms, px, both coordinates) that no goal would notice: the epipolar goal, which
+    is one coordinate's, in both. Views differ in blur and light, so a very quiet solve may be followed
+    by a view of half as much noise again without anything being wrong."""
+    goal = next((q.goal for q in estimate.quantities if q.name == "epipolar_px"), 0.0)
+    return float(np.sqrt(2.0) * goal)
