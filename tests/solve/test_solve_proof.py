@@ -44,6 +44,21 @@ def test_good_unused_views_pass(calibrated: tuple) -> None:
     assert found.length_rms_um < found.length_max_um < 60.0
 
 
+@pytest.mark.parametrize(("goal_px", "held"), [(0.06, True), (0.01, False)])
+def test_noisier_views_fail_the_proof_only_where_a_goal_would_notice(
+    calibrated: tuple, goal_px: float, held: bool
+) -> None:
+    """A very quiet solve (0.04 px) followed by views of 0.07 px: 1.5 times is passed either way."""
+    estimate, views, _ = calibrated
+    goals = tuple(replace(q, goal=goal_px) if q.name == "epipolar_px" else q for q in estimate.quantities)
+    quiet = replace(estimate, rms_px=0.04, quantities=goals)
+    found = prove(DOTS, REFERENCE, quiet, [*views, *(replace(v, proof=True) for v in later(Truth(), 1, 4))])
+    assert isinstance(found, ProofResult)
+    assert found.reprojection_rms_px > 1.5 * quiet.rms_px
+    assert ("reprojection" not in found.reasons) is held
+    assert found.passed is held
+
+
 def test_without_proof_views_the_used_ones_are_held_out_in_folds(calibrated: tuple) -> None:
     estimate, views, _ = calibrated
     found = prove(DOTS, REFERENCE, estimate, views)

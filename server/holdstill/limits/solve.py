@@ -51,7 +51,7 @@ ROWS: tuple[Limit, ...] = (
     Limit("proof_fewest_views", 2, "views", "fewest views for a proof", "chosen",
           "one view can't show that the error changes through the volume"),
     Limit("proof_ratio", 1.5, "1", "reprojection and epipolar rms of unused views over the solve's own up "
-          "to which the proof holds", "chosen", "the solve's own rms is a few per cent low by its degrees "
+          "to which the proof holds; reprojection below the epipolar goal in both coordinates holds anyway", "chosen", "the solve's own rms is a few per cent low by its degrees "
           "of freedom; half as much again is no scatter of thousands of points"),
     Limit("proof_length_sigmas", 5.0, "sigma", "error of a known length over its own uncertainty up to "
           "which the proof holds", "derived", "normal tail 5.7e-7: one false alarm in thousands of proofs "
