@@ -14,11 +14,14 @@ import numpy as np
 import pytest
 
 from archive.solved_session import originals_in, solved, with_pictures
-from holdstill import target
+from holdstill import session, solve, target
 from holdstill.archive.handover import hand_over
 from holdstill.archive.load import load_calibration
 from holdstill.errors import BadInput, StorageTrouble
 from holdstill.geometry import project, transform
+from holdstill.records import events as ev
+from solve.sighting_rigs import DOTS, REFERENCE
+from solve.test_solve_fitted import ambiguous_set
 
 AT = 1.7641e12
 
@@ -210,3 +213,32 @@ def test_pictures_that_were_lost_are_left_out_and_the_rest_is_handed_over(tmp_pa
     assert list((tmp_path / "out" / "pairs").iterdir()) == []
     assert ("summary.txt", (tmp_path / "out" / "summary.txt").stat().st_size) in files
     assert len(list(csv.reader(io.StringIO(Path(tmp_path / "out" / "pairs.csv").read_text())))) == 1
+
+
+def test_observations_carry_the_numbers_the_solve_gave(tmp_path):
+    """Pictures numbered upside down or off by a row by the finder come out numbered alike, and the
+    calibration gives their residuals again."""
+    views, plate = ambiguous_set(), DOTS
+    opened = ev.SessionOpened(1.7e12, "fork", "", plate, REFERENCE, ("left", "right"), True)
+    estimate = solve.solve(plate, REFERENCE, views, cameras=("left", "right"))
+    assert estimate and estimate.lattice_shifts
+    events = [opened, *(ev.ViewKept(1.7e12, v, None) for v in views)]
+    bare = solve.without_residuals(estimate)
+    state = session.replay([*events, ev.Solved(1.7e12, bare, tuple(v.view_id for v in views))])
+    hand_over(state, originals_in(tmp_path), tmp_path / "out", AT, report=False)
+    rows = table(tmp_path / "out" / "observations.csv")
+    cameras = {c.name: c for c in estimate.cameras}
+    poses = {v.view_id: v.pose_rig_from_plate for v in estimate.views}
+    seen = set()
+    for row in rows:
+        if row["view"] not in ("2", "4", "7", "10") or row["camera"] != "right":
+            continue
+        seen.add(row["view"])
+        camera = cameras["right"]
+        at = np.array([float(row[k]) for k in ("x_mm", "y_mm", "z_mm")])
+        in_rig = transform(poses[int(row["view"])], at[None])
+        gap = np.array([float(row["x_px"]), float(row["y_px"])]) - project(
+            camera.lens, transform(camera.pose_cam_from_rig, in_rig))[0]
+        assert np.abs(gap - [float(row["residual_x_px"]), float(row["residual_y_px"])]).max() < 1e-5
+        assert np.hypot(*gap) < 0.5
+    assert seen == {"2", "4", "7", "10"}

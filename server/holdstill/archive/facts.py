@@ -12,7 +12,7 @@ from importlib import metadata
 
 import numpy as np
 
-from holdstill import session, target
+from holdstill import session, solve, target
 from holdstill.geometry import matrices, transform
 from holdstill.geometry.quantities import axes_crossing_mm
 from holdstill.limits import TABLE
@@ -60,7 +60,7 @@ def facts_of(state: State, made_at_ms: float) -> Facts:
     return Facts(
         state=state,
         opened=state.opened,
-        estimate=state.estimate,
+        estimate=solve.with_residuals(state.plate, state.estimate, views),
         verdict=session.verdict(state),
         made_at_ms=made_at_ms,
         views=tuple(views),

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from holdstill import solve
 from holdstill.geometry import matrices
 from holdstill.phrases import CATALOGUE, say
 from holdstill.records import CameraEstimate, DotFlag, FloatArray, Pose, Quantity, Say, View
@@ -178,8 +179,10 @@ OBSERVATION_COLUMNS = (
 def observations_csv(facts: Facts) -> str:
     """Every point of every kept view in every camera: where it is on the plate and in the picture.
 
-    ``residual`` is observed minus projected (empty where the solve did not use the view);
-    ``used`` is 1 where the solve used the point; ``remarks`` are the finder's.
+    ``point`` is the number that the solve gave it (a plate that looks the same upside down and a
+    lattice seen in part are numbered alike in all cameras). ``residual`` is observed minus
+    projected (empty where the solve did not use the view); ``used`` is 1 where the solve used the
+    point; ``remarks`` are the finder's.
     """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
@@ -194,11 +197,12 @@ def observations_csv(facts: Facts) -> str:
             residuals = fit.residuals_px.get(camera) if fit is not None else None
             if residuals is not None and len(residuals) != len(sighting.point_ids):
                 residuals = None
-            for i, point in enumerate(sighting.point_ids):
+            numbers = solve.point_numbers(facts.state.plate, facts.estimate, view, camera)
+            for i, (point, number) in enumerate(zip(sighting.point_ids, numbers, strict=True)):
                 counts = view.view_id in used and left_out is not None and int(point) not in left_out
                 writer.writerow([
-                    facts.numbers[view.view_id], view.name, camera, int(point),
-                    *(repr(float(v)) for v in plate_mm[point]),
+                    facts.numbers[view.view_id], view.name, camera, int(number),
+                    *(repr(float(v)) for v in plate_mm[number]),
                     *(repr(float(v)) for v in sighting.points_px[i]),
                     repr(float(sighting.sigmas_px[i])),
                     *(["", ""] if residuals is None else [f"{r:.6f}" for r in residuals[i]]),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from holdstill import solve
 from holdstill.records import Cue, DriftResult, Estimate, Nothing, ProofResult
 from holdstill.records import events as ev
 from holdstill.session import PlanWork, ProveWork, RecheckWork, SolveWork, Work
@@ -14,7 +15,8 @@ def event_of(work: Work, result: object, *, at_ms: float, took_ms: float) -> ev.
     """
     match work, result:
         case SolveWork(), Estimate():
-            return ev.Solved(at_ms, result, tuple(v.view_id for v in work.views), took_ms)
+            ids = tuple(v.view_id for v in work.views)
+            return ev.Solved(at_ms, solve.without_residuals(result), ids, took_ms)
         case SolveWork(), Nothing():
             ids = tuple(v.view_id for v in work.views)
             return ev.SolveFailed(at_ms, result.why, ids, result.numbers)

@@ -83,7 +83,8 @@ class ViewFit:
     pose_rig_from_plate: Pose
     rms_px: Mapping[str, float]
     residuals_px: Mapping[str, FloatArray]
-    """camera -> float64 (n, 2), observed minus projected, in the order of the sighting's points."""
+    """camera -> float64 (n, 2), observed minus projected, in the order of the sighting's points. Empty
+    in an estimate that was journalled: `solve.with_residuals` works them out anew."""
     information_gain: float | None = None
     """Share of the weighted uncertainty that this view took off when it came, 0..1."""
 
@@ -145,6 +146,9 @@ class Estimate:
     """camera -> views whose numbering was turned by 180 degrees to agree."""
     shifted_view_ids: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
     """camera -> views of a plain lattice seen in part whose numbering was shifted by whole pitches."""
+    lattice_shifts: Mapping[str, tuple[tuple[int, int, int], ...]] = field(default_factory=dict)
+    """The same with by how much: camera -> (view id, columns, rows) added to the finder's numbers,
+    before any half turn."""
     weights: FloatArray | None = None
     """float64 (p, p) `M` in the order of `parameter_names`: the quantities' matrices, each over
     its goal squared, summed; ``tr(M C)`` is what planning makes small."""

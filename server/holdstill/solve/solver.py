@@ -9,7 +9,7 @@ import numpy as np
 
 from holdstill.errors import BadInput
 from holdstill.limits import limit
-from holdstill.records import Estimate, Nothing, Plate, Rig, View
+from holdstill.records import Estimate, Nothing, Plate, Rig, SetAside, View
 
 from .fitting import Fit, fit
 from .mono import LENS_ORDERS, valley_rise
@@ -70,25 +70,45 @@ def solve(
     again = _once(plate, rig, moved, cameras, found, forced, lens_order)
     if isinstance(again, Nothing) or len(again.used_view_ids) < len(found.used_view_ids):
         return found
-    return replace(again, shifted_view_ids={n: tuple(ids) for n, ids in which.items()})
+    return replace(
+        again,
+        set_aside=tuple(_in_own_numbers(plate, aside, which) for aside in again.set_aside),
+        shifted_view_ids={name: tuple(v for v, _, _ in moves) for name, moves in which.items()},
+        lattice_shifts={name: tuple(moves) for name, moves in which.items()},
+    )
+
+
+def _in_own_numbers(plate: Plate, aside: SetAside, which: dict[str, list[tuple[int, int, int]]]) -> SetAside:
+    """Points set aside in a renumbered picture, told by the numbers that the finder gave them."""
+    for view_id, columns, rows in which.get(aside.camera or "", ()):
+        if view_id == aside.view_id:
+            back = rows * plate.columns + columns
+            return replace(aside, point_ids=tuple(p - back for p in aside.point_ids))
+    return aside
 
 
 def _renumbered(
     plate: Plate, views: Sequence[View], found: Estimate
-) -> tuple[list[View], dict[str, list[int]]]:
-    """Views of a plain lattice seen in part, numbered anew where the cameras differ by whole pitches."""
+) -> tuple[list[View], dict[str, list[tuple[int, int, int]]]]:
+    """Views of a plain lattice seen in part, numbered anew where the cameras differ by whole pitches;
+    and camera -> (view, columns, rows) of what was moved."""
     out = {view.view_id: view for view in views}
-    which: dict[str, list[int]] = {}
+    which: dict[str, list[tuple[int, int, int]]] = {}
+    turned = plate.turned_ids()
     for aside in found.set_aside:
         view, name = out[aside.view_id], aside.camera
         if aside.reason != "wrong index" or "columns" not in aside.numbers or name is None:
             continue
         mine = view.sightings[name]
         others = [n for n in view.sightings if n != name]
-        if mine.absolute or any(aside.view_id in ids for ids in which.values()) or not others:
+        done = any(aside.view_id == v for moves in which.values() for v, _, _ in moves)
+        if mine.absolute or done or not others:
             continue
         reference = view.sightings[others[0]]
         wanted = int(aside.numbers["columns"]), int(aside.numbers["rows"])
+        if turned is not None and aside.view_id in found.turned_view_ids.get(name, ()):
+            # Told in the turned numbering; the sighting still has the finder's.
+            wanted = -wanted[0], -wanted[1]
         both = common_shift(plate, [reference.point_ids, mine.point_ids], wanted)
         if both is None or (reference.absolute and both[0] != (0, 0)):
             continue
@@ -96,7 +116,7 @@ def _renumbered(
         for camera, shift in ((others[0], both[0]), (name, both[1])):
             if shift != (0, 0):
                 sightings[camera] = shifted(sightings[camera], plate, shift)
-                which.setdefault(camera, []).append(aside.view_id)
+                which.setdefault(camera, []).append((aside.view_id, *shift))
         out[aside.view_id] = replace(view, sightings=sightings)
     return [out[view.view_id] for view in views], which
 
