@@ -3,25 +3,42 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import tempfile
 from pathlib import Path
 
+_CAN_NOT = {errno.EINVAL, errno.ENOTSUP, errno.EACCES, errno.EPERM}
+"""What systems say that can't make a folder last, or may not open it."""
+
 
 def sync_folder(folder: Path) -> None:
-    """Make the names in `folder` last. A no-op where folders can't be opened (Windows)."""
+    """Make the names in `folder` last. A no-op where the system can't (Windows, some shares)."""
     if os.name == "nt":
         return
-    handle = os.open(folder, os.O_RDONLY)
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError as trouble:
+        if trouble.errno in _CAN_NOT:
+            return
+        raise
     try:
         os.fsync(handle)
+    except OSError as trouble:
+        if trouble.errno not in _CAN_NOT:
+            raise
     finally:
         os.close(handle)
 
 
 def make_folder(folder: Path) -> None:
-    """`folder` and its parents, each lasting once this returns."""
+    """`folder` and its parents, each lasting once this returns.
+
+    One that stands already is made to last too: whoever made it may have been ended between making
+    it and seeing to that.
+    """
     if folder.is_dir():
+        sync_folder(folder.parent)
         return
     make_folder(folder.parent)
     with contextlib.suppress(FileExistsError):
@@ -34,16 +51,20 @@ def write_whole(path: Path, data: bytes, mode: int = 0o644) -> None:
 
     Raises OSError; a half-written stand-in is removed.
     """
-    handle, stand_in = tempfile.mkstemp(prefix=".writing-", dir=path.parent)
+    handle, stand_in = tempfile.mkstemp(prefix=STAND_IN, dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(data)
             file.flush()
+            os.chmod(stand_in, mode)
             os.fsync(file.fileno())
-        os.chmod(stand_in, mode)
         os.replace(stand_in, path)
     except BaseException:
         with contextlib.suppress(OSError):
             os.unlink(stand_in)
         raise
     sync_folder(path.parent)
+
+
+STAND_IN = ".writing-"
+"""How the names of half-written files begin: what is left of one after a crash is of no use."""

@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import contextlib
 import re
+import shutil
 import sqlite3
+import tempfile
 import threading
 import unicodedata
 import zlib
@@ -69,6 +71,10 @@ class Journal:
         self._engine = engine
         self._lock = lock
         self._next = 1
+        self._last_sum: int | None = None
+        self._doubtful: int | None = None
+        """Check sum of the entry whose writing failed last; None when the end is known."""
+        self._identity = _identity(folder / FILE_NAME) if lock is not None else (0, 0)
         self._turn = threading.Lock()
 
     @classmethod
@@ -102,8 +108,11 @@ class Journal:
             raise from_os_error(trouble, "session", folder) from trouble
         try:
             journal = cls(folder, _engine(path), lock)
-            with _in_words(path), journal._engine.connect() as connection:
-                journal._next = 1 + (connection.execute(sa.select(sa.func.max(EVENTS.c.seq))).scalar() or 0)
+            with _in_words(path), journal._engine.begin() as connection:
+                _META.create_all(connection)  # one that was ended while it was being made is empty
+                end = sa.select(EVENTS.c.seq, EVENTS.c.crc32).order_by(EVENTS.c.seq.desc()).limit(1)
+                for last in connection.execute(end):
+                    journal._next, journal._last_sum = last.seq + 1, last.crc32
             return journal
         except BaseException:
             lock.release()
@@ -111,8 +120,18 @@ class Journal:
 
     @classmethod
     def read_only(cls, folder: Path) -> Self:
-        """The journal in `folder`, for reading, also while another process writes it."""
-        return cls(folder, _engine(_existing(folder), read_only=True), None)
+        """The journal in `folder`, for reading, also while another process writes it, and on a disk
+        that can't be written. Raises StorageTrouble."""
+        path = _existing(folder)
+        journal = cls(folder, _engine(path, read_only=True), None)
+        try:
+            with _in_words(path), journal._engine.connect() as connection:
+                if not sa.inspect(connection).has_table(EVENTS.name):
+                    raise storage_trouble("never-begun", path=str(folder))
+        except BaseException:
+            journal.close()
+            raise
+        return journal
 
     @property
     def session_id(self) -> str:
@@ -122,17 +141,49 @@ class Journal:
     def append(self, event: ev.Event) -> int:
         """Write `event`; its number once it has reached the disk. Raises StorageTrouble.
 
-        After a failure nothing of it is there, and it may be tried again.
+        After a failure it may be tried again, also when a disk or share has come back meanwhile: what
+        a failed writing may have left behind is then taken out, in the same stroke.
         """
         if self._lock is None:
             raise storage_trouble("read-only", path=str(self.folder))
         body = codec.write(event)
         row = {"at_ms": float(event.at_ms), "kind": type(event).__name__, "body": body, "crc32": _sum(body)}
-        with self._turn:
-            with _in_words(self.folder / FILE_NAME), self._engine.begin() as connection:
-                connection.execute(EVENTS.insert().values(seq=self._next, **row))
+        with self._turn, _in_words(self.folder / FILE_NAME):
+            self._be_ours()
+            try:
+                with self._engine.begin() as connection:
+                    if self._doubtful is not None:
+                        connection.execute(EVENTS.delete().where(EVENTS.c.seq == self._next))
+                    connection.execute(EVENTS.insert().values(seq=self._next, **row))
+            except BaseException:
+                self._doubtful = _sum(body)
+                self._engine.dispose()
+                raise
+            self._doubtful, self._last_sum = None, _sum(body)
             self._next += 1
             return self._next - 1
+
+    def _be_ours(self) -> None:
+        """See that the file under the session's name is still the one that was opened: without that,
+        a journal on a share that has vanished, or in a folder that was deleted, would seem to be written.
+
+        One that has come back is opened anew, once it is known to end where this process left it.
+        """
+        path = self.folder / FILE_NAME
+        if _identity(path) == self._identity:
+            return
+        self._engine.dispose()
+        if self._lock is not None:
+            self._lock.release()
+        self._lock = Lock.take(self.folder / LOCK_NAME)
+        with self._engine.connect() as connection:
+            query = sa.select(EVENTS.c.seq, EVENTS.c.crc32).where(EVENTS.c.seq >= self._next - 1)
+            found = [(seq, crc32) for seq, crc32 in connection.execute(query.order_by(EVENTS.c.seq))]
+        known = [] if self._last_sum is None else [(self._next - 1, self._last_sum)]
+        if found not in (known, [*known, (self._next, self._doubtful)]):
+            self._lock.release()
+            raise storage_trouble("replaced", path=str(path))
+        self._identity = _identity(path)
 
     def events(self) -> Iterator[ev.Event]:
         """Every event in order. Raises StorageTrouble at the first that is missing or damaged."""
@@ -168,6 +219,15 @@ class Journal:
                 wanted += 1
                 yield row
 
+    def copy_to(self, path: Path) -> None:
+        """A copy of the whole journal as one file, as it stands now, also while it is being written."""
+        with _in_words(path), self._engine.connect() as connection:
+            raw = connection.connection.driver_connection
+            assert isinstance(raw, sqlite3.Connection)
+            with contextlib.closing(sqlite3.connect(path)) as copy:
+                raw.backup(copy)
+                copy.execute("PRAGMA journal_mode=DELETE")
+
     def close(self) -> None:
         """Let go of the files; the journal can be opened by another process."""
         self._engine.dispose()
@@ -181,6 +241,12 @@ class Journal:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+def _identity(path: Path) -> tuple[int, int]:
+    """What tells a file from another of the same name. Raises OSError."""
+    facts = path.stat()
+    return facts.st_dev, facts.st_ino
 
 
 def _sum(body: str) -> int:
@@ -216,9 +282,9 @@ def _engine(path: Path, *, read_only: bool = False) -> sa.Engine:
                 return reach("?mode=ro", "SELECT count(*) FROM sqlite_master")
             except sqlite3.OperationalError:
                 # a folder that can't be written has no room for the WAL's shared memory; without
-                # a WAL nothing can be missed by leaving it out
+                # a WAL nothing can be missed by leaving it out, with one both are read in memory
                 if path.with_name(path.name + "-wal").exists():
-                    raise
+                    return _in_memory(path)
                 return reach("?immutable=1", "SELECT count(*) FROM sqlite_master")
         # WAL needs shared memory, which network disks lack: SQLite then stays with its rollback
         # journal, as safe and a little slower
@@ -227,6 +293,17 @@ def _engine(path: Path, *, read_only: bool = False) -> sa.Engine:
         return connection
 
     return sa.create_engine("sqlite://", creator=connect, poolclass=sa.pool.QueuePool, pool_size=2)
+
+
+def _in_memory(path: Path) -> sqlite3.Connection:
+    """The journal and its WAL, read through copies: for disks that can't be written."""
+    with tempfile.TemporaryDirectory(prefix="holdstill-") as folder:
+        for name in (path.name, path.name + "-wal"):
+            shutil.copyfile(path.with_name(name), Path(folder) / name)
+        memory = sqlite3.connect(":memory:", check_same_thread=False)
+        with contextlib.closing(sqlite3.connect(Path(folder) / path.name)) as copy:
+            copy.backup(memory)
+    return memory
 
 
 @contextlib.contextmanager

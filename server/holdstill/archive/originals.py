@@ -9,6 +9,7 @@ import os
 import re
 import shutil
 from collections.abc import Callable
+from itertools import islice
 from pathlib import Path
 
 import tifffile
@@ -16,7 +17,7 @@ import tifffile
 from holdstill.errors import HoldstillError
 from holdstill.records import FrameBytes, FrameFile, Nothing, Original, Picture, Storage, picture_digest
 
-from .disk import make_folder, write_whole
+from .disk import make_folder, sync_folder, write_whole
 from .trouble import from_os_error, storage_trouble
 
 _DIGEST = re.compile(r"[0-9a-f]{64}")
@@ -48,12 +49,13 @@ class Originals:
         data, suffix, found = _bytes_of(original)
         if digest is not None and digest != found:
             raise storage_trouble("changed", name=original.name)
-        place = self.folder / found[:2] / (found + suffix)
-        if self._place(found) is not None:
-            return found
+        place = self._place(found) or self.folder / found[:2] / (found + suffix)
         try:
             make_folder(place.parent)
-            write_whole(place, data, 0o444)  # hand-overs may link to it: nothing must change it
+            if _holds(place, data):
+                sync_folder(place.parent)  # whoever wrote it may have been ended before its name lasted
+            else:
+                write_whole(place, data, 0o444)  # hand-overs may link to it: nothing must change it
         except OSError as trouble:
             raise from_os_error(trouble, "original", place.parent) from trouble
         return found
@@ -101,6 +103,14 @@ class Originals:
         """Digests whose file no longer has that digest; raw pictures are told by their samples."""
         files = sorted(p for p in self.folder.glob("??/*.*") if not p.name.startswith("."))
         return [p.name[:64] for p in files if _digest_of_file(p) != p.name[:64]]
+
+
+def _holds(place: Path, data: bytes) -> bool:
+    """Whether a file is there and whole; one that the disk has damaged is written anew."""
+    try:
+        return place.stat().st_size == len(data) and place.read_bytes() == data
+    except FileNotFoundError:
+        return False
 
 
 def _bytes_of(original: Original) -> tuple[bytes, str, str]:
@@ -157,7 +167,9 @@ def storage(home: Path, bytes_per_view: int) -> Storage:
     return Storage(free_bytes=free, bytes_per_view=each, views_left=free // each)
 
 
-def average_bytes(folder: Path, cameras: int) -> int:
-    """Mean size of the originals in `folder` times the number of cameras; 0 when there are none."""
-    sizes = [os.path.getsize(p) for p in folder.glob("??/*.*")] if folder.is_dir() else []
+def average_bytes(folder: Path, cameras: int, most: int = 64) -> int:
+    """Mean size of (at most `most` of) the originals in `folder` times the number of cameras; 0 when
+    there are none. Looks at few files, for it is asked again and again while a session runs."""
+    files = islice(folder.glob("??/*.*"), most) if folder.is_dir() else ()
+    sizes = [os.path.getsize(p) for p in files]
     return sum(sizes) * cameras // len(sizes) if sizes else 0

@@ -10,6 +10,8 @@ WORDS: dict[str, str] = {
     "archive.missing": "There is no session in {path}. `holdstill sessions` lists those there are.",
     "archive.exists": "There is already a session in {path}. Open it, or give another name.",
     "archive.not-a-journal": "{path} is not a journal ({reason}). Restore the session folder from a copy.",
+    "archive.never-begun": "The session in {path} was never begun: the machine stopped while it was being made. Nothing was in it; the folder may be deleted.",
+    "archive.replaced": "The journal {path} is no longer the one this session wrote: another one was put in its place, or another process has gone on with it. End Holdstill, look at the folder, and start again.",
     "archive.full": "The disk is full: {what} could not be written to {path}. What was kept before is safe. Free some space, then go on.",
     "archive.read-only": "{path} can't be written (read-only, or no permission). Give a folder that this user may write to, with --home.",
     "archive.gone": "{path} can't be reached any more ({reason}). Reconnect the disk or share, then go on; what was kept before is safe there.",
