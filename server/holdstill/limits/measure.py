@@ -299,4 +299,24 @@ ROWS: tuple[Limit, ...] = (
         "Least share of a frame's own noise estimate that is taken off in a series",
         "chosen", "texture in focus may triple a frame's estimate; a gain changed by a stop quarters it",
     ),
+    Limit(
+        "routine_steady_stops", 0.05, "stops",
+        "Change of light from one frame to the next below which it counts as steady",
+        "chosen", "a third of the smallest usual step over several frames; flicker and shot noise stay below",
+    ),
+    Limit(
+        "focus_part_least", 0.05, "share of the median region's sharpness",
+        "Least best sharpness of a region that counts as having something to focus on",
+        "chosen", "a region without pattern shows noise only",
+    ),
+    Limit(
+        "focus_turn_frames", 3.0, "frames",
+        "Frames in which only one camera's sharpness changes until its ring counts as the one turned",
+        "chosen", "a third of a second at ten frames a second",
+    ),
+    Limit(
+        "focus_seen_px", 1.6, "px",
+        "Median blur (sigma) of the dots in the kept views up to which the focus counts as seen",
+        "chosen", "twice a good lens's 0.8 px",
+    ),
 )

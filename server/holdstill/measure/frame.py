@@ -6,17 +6,17 @@ import cv2
 import numpy as np
 
 from holdstill.limits import limit
-from holdstill.records import FrameMeasures, GlarePatch, HiddenPatch, Picture, Plate, Sighting
+from holdstill.records import FrameMeasures, GlarePatch, HiddenPatch, Picture, Plate, PlateLight, Sighting
 
 from .edges import EdgeBlur, edge_blur, find_edges
 from .levels import Levels, checked, levels, saturated_share
 from .noise import NoiseModel, noise_model
 from .parts import (
-    evenness,
     field_evenness,
     glare_patches,
     hidden_patches,
     plate_levels,
+    plate_light,
     saturated_parts,
 )
 from .pattern import read_plate
@@ -72,6 +72,7 @@ def frame_measures(
         sharpness_sigma=sharp.sigma,
         smear_anisotropy=sharp.anisotropy,
         region_means=tuple(float(v) for v in sharp.means.ravel()),
+        light=on_plate.light,
     )
 
 
@@ -86,6 +87,7 @@ class _Plate:
         "ground_fill",
         "hidden",
         "in_dots",
+        "light",
         "outside",
         "seen",
     )
@@ -97,6 +99,7 @@ class _Plate:
         self.dot_fill: float | None = None
         self.ground_fill: float | None = None
         self.evenness: float | None = None
+        self.light: PlateLight | None = None
         self.coverage: float | None = None
         self.glare: tuple[GlarePatch, ...] = ()
         self.hidden: tuple[HiddenPatch, ...] = ()
@@ -123,7 +126,8 @@ class _Plate:
         out.dot_fill = float(np.clip(parts.bright_level / level.clip_level, 0.0, 1.0))
         out.ground_fill = float(np.clip(parts.dark_level / level.clip_level, 0.0, 1.0))
         out.in_dots, out.outside = saturated_parts(samples, parts, share, image.size, level.clip_from)
-        out.evenness = evenness(parts, plate, sighting, level.clip_from)
+        lies = plate_light(parts, plate, sighting, level.clip_from)
+        out.evenness, out.light = (None, None) if lies is None else lies
         out.coverage = coverage(sighting)
         out.glare = glare_patches(samples, parts, plate, sighting, level.clip_from)
         out.hidden = hidden_patches(samples, parts, plate, sighting, noise.sigma(parts.dark_level))

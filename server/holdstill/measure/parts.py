@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from holdstill.limits import limit
-from holdstill.records import FloatArray, GlarePatch, HiddenPatch, Plate, Sighting
+from holdstill.records import FloatArray, GlarePatch, HiddenPatch, Plate, PlateLight, Sighting
 
 from .pattern import SAMPLES_PER_PITCH, PlateSamples
 
@@ -62,8 +62,11 @@ def _mean_by_point(samples: PlateSamples, part: int, count: int) -> FloatArray:
         return np.where(n > 0, total / np.maximum(n, 1), np.nan)
 
 
-def evenness(levels: PlateLevels, plate: Plate, sighting: Sighting, clip_from: float) -> float | None:
-    """Lowest over highest level of the light across the found points, 0..1; 1 = perfectly even.
+def plate_light(
+    levels: PlateLevels, plate: Plate, sighting: Sighting, clip_from: float
+) -> tuple[float, PlateLight] | None:
+    """Evenness (lowest over highest light across the found points, 0..1; 1 = perfectly even) and how
+    the light lies.
 
     A quadratic surface is fitted to the bright part (to the dark part where more than a third of
     the bright one clips), so one odd dot does not count. Takes the plate's print as uniform and
@@ -74,11 +77,14 @@ def evenness(levels: PlateLevels, plate: Plate, sighting: Sighting, clip_from: f
     seen = values[np.isfinite(values)]
     if seen.size and float(np.mean(seen >= 0.97 * clip_from)) > 1 / 3:
         values = levels.dark[found]
-    xy = plate.points_mm()[found, :2]
     ok = np.isfinite(values) & (values > 0)
     if int(ok.sum()) < 12:
         return None
-    return field_evenness(xy[ok], values[ok])
+    px = sighting.points_px[ok]
+    low, high = px.min(axis=0), px.max(axis=0)
+    where = 2.0 * (px - low) / np.maximum(high - low, 1e-9) - 1.0
+    surface, coefficients = _surface(where, values[ok])
+    return _spread(surface), light_of(coefficients)
 
 
 def field_evenness(points: FloatArray, values: FloatArray) -> float:
@@ -88,6 +94,11 @@ def field_evenness(points: FloatArray, values: FloatArray) -> float:
     sigmas) are dropped once.
     """
     u = (points - points.mean(axis=0)) / max(float(np.abs(points - points.mean(axis=0)).max()), 1e-9)
+    return _spread(_surface(u, values)[0])
+
+
+def _surface(u: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Quadratic surface at the points, and its coefficients for 1, x, y, x2, xy, y2."""
     x, y = u[:, 0], u[:, 1]
     terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
     coefficients, *_ = np.linalg.lstsq(terms, values, rcond=None)
@@ -95,9 +106,38 @@ def field_evenness(points: FloatArray, values: FloatArray) -> float:
     keep = rest <= 3 * 1.4826 * np.median(rest) + 1e-9
     if int(keep.sum()) >= 8:
         coefficients, *_ = np.linalg.lstsq(terms[keep], values[keep], rcond=None)
-    surface = terms @ coefficients
+    return np.asarray(terms @ coefficients, dtype=np.float64), np.asarray(coefficients, dtype=np.float64)
+
+
+def _spread(surface: FloatArray) -> float:
     top = float(surface.max())
     return float(np.clip(surface.min() / top, 0.0, 1.0)) if top > 0 else 0.0
+
+
+_HALVES = (-1.0, -0.5, 0.0, 0.5, 1.0)
+_EDGE = np.array([(x, y) for x in _HALVES for y in _HALVES if max(abs(x), abs(y)) == 1])
+
+
+def light_of(coefficients: FloatArray) -> PlateLight:
+    """How a quadratic surface over -1..1 lies (see `PlateLight`)."""
+    axis = np.linspace(-1.0, 1.0, 21)
+    x, y = (grid.ravel() for grid in np.meshgrid(axis, axis))
+    surface = _at(coefficients, x, y)
+    k = int(np.argmax(surface))
+    top, mean = max(float(surface[k]), 1e-9), max(float(surface.mean()), 1e-9)
+    edge = _at(coefficients, _EDGE[:, 0], _EDGE[:, 1])
+    return PlateLight(
+        float(x[k]),
+        float(y[k]),
+        float(coefficients[1]) / mean,
+        float(coefficients[2]) / mean,
+        max(0.0, (top - float(edge.max())) / top),
+    )
+
+
+def _at(c: FloatArray, x: FloatArray, y: FloatArray) -> FloatArray:
+    out: FloatArray = c[0] + c[1] * x + c[2] * y + c[3] * x * x + c[4] * x * y + c[5] * y * y
+    return out
 
 
 def saturated_parts(

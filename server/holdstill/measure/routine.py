@@ -27,13 +27,15 @@ class RoutineStep(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class RoutineSample:
-    """What one frame (or a short mean) shows: mean level over the clipping level (black taken off,
-    0..1), clipped share, sharpness, and exposure x gain as told by the source, or None."""
+    """What one frame (or a short mean) shows: mean level (any unit that stays the same, black taken
+    off), clipped share, sharpness, exposure x gain as told by the source, or None, and whether the
+    scene changed since the frame before."""
 
     level: float
     saturated_share: float
     sharpness: float
     exposure: float | None = None
+    scene_changed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +53,8 @@ class Routine:
     last: RoutineSample | None = None
     still: int = 0
     """Frames in a row in which neither light nor sharpness changed."""
+    anchor: RoutineSample | None = None
+    """The light before the change that is under way: a ring is turned over many frames."""
 
     @property
     def next_step(self) -> RoutineStep | None:
@@ -66,32 +70,45 @@ def tick_by_hand(routine: Routine, step: RoutineStep) -> Routine:
 def routine_step(routine: Routine, sample: RoutineSample, focus: FocusState) -> Routine:
     """The routine after one more frame.
 
-    With the exposure told, a change of level that it does not explain is the aperture: brighter by
-    `routine_stops` ticks *open*, darker, once the ring is locked, ticks *stop down*. Without it
+    Light is compared with the last steady frame, so that a ring turned slowly counts as one turned at
+    once. With the exposure told, a change of level that it does not explain is the aperture: brighter
+    by `routine_stops` ticks *open*, darker, once the ring is locked, ticks *stop down*. Without it
     brightness goes to whatever is the next step: brighter is *open* or *raise the exposure*, darker
     is *shorten* or *stop down*. *Turn past and back* follows the focus gauge, the two locks ten still
     frames after the step before, *check again* the sharpness after the last change against the one
-    at the lock. Light switched on or off in between is taken for one of the steps.
+    at the lock. Light switched on or off in between is taken for one of the steps; a changed scene is
+    not.
     """
-    last = routine.last
+    last, anchor = routine.last, routine.anchor
     routine = replace(routine, last=sample)
-    if last is None or min(last.level, sample.level) <= 0:
-        return routine
-    brighter = math.log2(sample.level / last.level)
-    told = 0.0
-    known = last.exposure is not None and sample.exposure is not None
-    if last.exposure and sample.exposure:
-        told = math.log2(sample.exposure / last.exposure)
-    change = abs(brighter) > 0.1 or abs(told) > 0.1
+    if sample.scene_changed or last is None or anchor is None or min(last.level, sample.level) <= 0:
+        return replace(routine, anchor=sample, still=0)
+    step, step_told = _stops(last, sample)
+    changing = abs(step) > limit("routine_steady_stops") or abs(step_told) > limit("routine_steady_stops")
     sharper = abs(math.log(max(sample.sharpness, 1e-12) / max(last.sharpness, 1e-12)))
-    steady = not change and sharper < limit("focus_there")
+    steady = not changing and sharper < limit("focus_there")
     routine = replace(routine, still=routine.still + 1 if steady else 0)
-    if change:
-        aperture = brighter - told if known else _unsplit(routine, brighter)
-        exposure = told if known else brighter - aperture
-        routine = replace(routine, light_stops=routine.light_stops + aperture)
-        routine = _changed(routine, aperture, exposure)
+    brighter, told = _stops(anchor, sample)
+    known = anchor.exposure is not None and sample.exposure is not None
+    aperture = brighter - told if known else _unsplit(routine, brighter)
+    exposure = told if known else brighter - aperture
+    before = routine.done
+    routine = _changed(routine, aperture, exposure)
+    if routine.done != before or routine.still >= _STILL:
+        routine = replace(routine, anchor=sample, light_stops=routine.light_stops + aperture)
     return _settled(routine, sample, focus)
+
+
+_STILL = 10
+"""Frames in a row without change that make a state of the light."""
+
+
+def _stops(before: RoutineSample, after: RoutineSample) -> tuple[float, float]:
+    """Change of brightness, and the part of it that a told exposure explains, stops."""
+    told = 0.0
+    if before.exposure and after.exposure:
+        told = math.log2(after.exposure / before.exposure)
+    return math.log2(after.level / before.level), told
 
 
 def _unsplit(routine: Routine, brighter: float) -> float:
@@ -126,7 +143,7 @@ def _settled(routine: Routine, sample: RoutineSample, focus: FocusState) -> Rout
     if focus.passed and focus.order is FocusOrder.THERE and RoutineStep.STOP_DOWN not in done:
         routine = _tick(routine, RoutineStep.TURN_PAST_AND_BACK)
         routine = replace(routine, sharpness_there=sample.sharpness)
-    if routine.still < 10:
+    if routine.still < _STILL:
         return routine
     if RoutineStep.TURN_PAST_AND_BACK in done and focus.order is FocusOrder.THERE:
         routine = _tick(routine, RoutineStep.LOCK_RING)

@@ -65,4 +65,12 @@ WORDS: dict[str, str] = {
     "aim-roll": "Turn the {camera} camera by {degrees:.1f} degrees to level it.",
     "aim-height": "Tip the {camera} camera by {px:.0f} px to the same height.",
     "aim-overlap": "Only {percent:.0f} % of the field is seen by both.",
+    # What a tap on the Rig, Focus and Light steps did.
+    "tap.done.focus-part": "The gauge follows that part now.",
+    "tap.done.focus-camera": "That camera's ring, then.",
+    "tap.done.tick": "Ticked.",
+    "tap.done.routine-again": "From the beginning.",
+    "tap.done.light-subject": "Judging the {subject} now.",
+    "tap.done.watch-still": "Keep everything still for a few seconds.",
+    "tap.done.describe-rig": "The rig is noted.",
 }

@@ -16,11 +16,30 @@ from .estimate import (
 )
 from .frames import Frame, FrameBytes, FrameFile, Original, Picture, Shot, picture_digest
 from .lamps import ClearSighting, GlareSighting, Lamp
-from .measures import FrameMeasures, GlarePatch, HiddenPatch, Stillness
+from .measures import FrameMeasures, GlarePatch, HiddenPatch, PlateLight, Stillness
 from .nothing import Nothing
 from .plate import FloatArray, IntArray, Mark, Marker, MarkKind, Plate, PlateKind
 from .report import ShotReport
 from .rig import CameraDescription, Lens, Pose, Rig
+from .setup import (
+    AimView,
+    Aperture,
+    Box,
+    Finding,
+    FocusGauge,
+    FocusSetup,
+    GlareMark,
+    LightCamera,
+    LightSetup,
+    PartFocus,
+    RigSetup,
+    RoomView,
+    RoutineItem,
+    Setup,
+    SpecimenLight,
+    Standstill,
+    WarmView,
+)
 from .sightings import DotFlag, Sighting
 from .snapshot import (
     CameraState,
@@ -40,6 +59,9 @@ from .views import View
 
 __all__ = [
     "Advice",
+    "AimView",
+    "Aperture",
+    "Box",
     "CameraDescription",
     "CameraEstimate",
     "CameraState",
@@ -50,11 +72,15 @@ __all__ = [
     "DotFlag",
     "DriftResult",
     "Estimate",
+    "Finding",
     "FloatArray",
+    "FocusGauge",
+    "FocusSetup",
     "Frame",
     "FrameBytes",
     "FrameFile",
     "FrameMeasures",
+    "GlareMark",
     "GlarePatch",
     "GlareSighting",
     "Guide",
@@ -65,6 +91,8 @@ __all__ = [
     "Lamp",
     "Lean",
     "Lens",
+    "LightCamera",
+    "LightSetup",
     "LivePicture",
     "Mark",
     "MarkKind",
@@ -74,10 +102,12 @@ __all__ = [
     "Original",
     "PairEstimate",
     "Part",
+    "PartFocus",
     "Picture",
     "Place",
     "Plate",
     "PlateKind",
+    "PlateLight",
     "PlateShape",
     "Pose",
     "ProofResult",
@@ -86,14 +116,20 @@ __all__ = [
     "Ready",
     "Rhythm",
     "Rig",
+    "RigSetup",
     "Roll",
+    "RoomView",
+    "RoutineItem",
     "Say",
     "SetAside",
+    "Setup",
     "Shot",
     "ShotReport",
     "Sighting",
     "SimState",
     "Snapshot",
+    "SpecimenLight",
+    "Standstill",
     "Step",
     "StepState",
     "Stillness",
@@ -108,5 +144,6 @@ __all__ = [
     "View",
     "ViewFit",
     "ViewRow",
+    "WarmView",
     "picture_digest",
 ]

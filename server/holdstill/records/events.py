@@ -165,6 +165,23 @@ class HandedOver:
 
 
 @dataclass(frozen=True, slots=True)
+class StepShown:
+    """The pictures showed that a step's work is done (`grounds`: the numbers that said so)."""
+
+    at_ms: float
+    step: Step
+    grounds: Mapping[str, float | int | str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class RigDescribed:
+    """The rig was described anew on the Rig step's page."""
+
+    at_ms: float
+    rig: Rig
+
+
+@dataclass(frozen=True, slots=True)
 class Paused:
     at_ms: float
 
@@ -193,6 +210,8 @@ Event = (
     | Rechecked
     | ReadyWithdrawn
     | HandedOver
+    | StepShown
+    | RigDescribed
     | Paused
     | Resumed
 )

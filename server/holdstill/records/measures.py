@@ -42,6 +42,26 @@ class HiddenPatch:
 
 
 @dataclass(frozen=True, slots=True)
+class PlateLight:
+    """How the light lies over a plate, from its bright (or, where that clips, its dark) part.
+
+    peak_x, peak_y
+        Where it is brightest, -1..1 over the part of the picture that the plate takes (right, down).
+    slope_x, slope_y
+        Change over half the plate's width and height in the picture, over the mean (right, down).
+    fall
+        Least fall from the peak to the plate's edge over the directions, over the peak: above 0 only
+        for a bright middle that falls off on all sides.
+    """
+
+    peak_x: float
+    peak_y: float
+    slope_x: float
+    slope_y: float
+    fall: float
+
+
+@dataclass(frozen=True, slots=True)
 class FrameMeasures:
     """Measures of one frame. Shares and fills are 0..1 unless told otherwise.
 
@@ -104,6 +124,8 @@ class FrameMeasures:
     """(l1 - l2)/(l1 + l2) of the whole picture's gradient energy, 0..1."""
     region_means: tuple[float, ...] = ()
     """Mean level of each region, grey values, in the order of `sharpness_regions`."""
+    light: PlateLight | None = None
+    """How the light lies over the plate; None without one."""
 
 
 @dataclass(frozen=True, slots=True)

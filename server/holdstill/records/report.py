@@ -32,3 +32,5 @@ class ShotReport:
     notes: tuple[str, ...] = ()
     exposure_ms: Mapping[str, float] = field(default_factory=dict)
     took_ms: float = 0.0
+    gain_db: Mapping[str, float] = field(default_factory=dict)
+    """camera -> gain as the source tells, dB; absent where it does not."""

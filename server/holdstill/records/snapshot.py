@@ -11,6 +11,7 @@ from .estimate import CameraEstimate, Check, DriftResult, PairEstimate, PlateSha
 from .lamps import Lamp
 from .measures import FrameMeasures
 from .rig import Rig
+from .setup import Setup
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,3 +166,5 @@ class Snapshot:
     """The newest recheck, or None."""
     lamps: tuple[Lamp, ...] = ()
     """Lamps inferred from glare."""
+    setup: Setup = field(default_factory=Setup)
+    """What the Rig, Focus and Light steps show."""

@@ -64,6 +64,10 @@ class State:
     withdrawn: ev.ReadyWithdrawn | None = None
     recheck: ev.Rechecked | None = None
     handed: ev.HandedOver | None = None
+    shown: Mapping[Step, ev.StepShown] = field(default_factory=dict)
+    """Steps whose work the pictures showed to be done."""
+    described: Rig | None = None
+    """The rig as described on the Rig step's page since the opening; None: as opened."""
     paused: bool = False
     last_at_ms: float = 0.0
     events: int = 0
@@ -83,12 +87,11 @@ class State:
         """The rig as described, with lengths entered since. Raises ValueError before opening."""
         if self.opened is None:
             raise ValueError("the session has not been opened")
+        rig = self.described if self.described is not None else self.opened.rig
         tape = [e for e in self.lengths if e.what == "baseline"]
         if tape:
-            return replace(
-                self.opened.rig, tape_baseline_mm=tape[-1].value_mm, tape_sigma_mm=tape[-1].sigma_mm
-            )
-        return self.opened.rig
+            return replace(rig, tape_baseline_mm=tape[-1].value_mm, tape_sigma_mm=tape[-1].sigma_mm)
+        return rig
 
     def setting(self, name: str) -> choices.Value:
         """A setting's value."""
@@ -158,6 +161,10 @@ def step(state: State, event: ev.Event) -> State:  # noqa: PLR0912 - one branch 
             return replace(state, withdrawn=event)
         case ev.HandedOver():
             return replace(state, handed=event)
+        case ev.StepShown(step=shown):
+            return replace(state, shown={**state.shown, shown: event})
+        case ev.RigDescribed(rig=rig):
+            return replace(state, described=rig, estimate_from=(), failure=None, proof=None)
         case ev.Paused():
             return replace(state, paused=True)
         case ev.Resumed():
