@@ -17,12 +17,16 @@ import uvicorn
 
 from holdstill import plan, session, target
 from holdstill.archive import Journal, Originals, average_bytes, new_folder, storage
+from holdstill.archive.bug_report import write_report
+from holdstill.archive.disk import make_folder
 from holdstill.archive.handover import hand_over
-from holdstill.archive.journal import FILE_NAME
+from holdstill.archive.latest import newest_named, note_opened
+from holdstill.archive.trouble import from_os_error
 from holdstill.errors import BadInput, StorageTrouble
 from holdstill.intake.folder import FolderSource
 from holdstill.intake.preview import png_of_file, preview_of_file
 from holdstill.intake.source import Source
+from holdstill.loop.clock import SteadyClock
 from holdstill.loop.deck import LoopDeck
 from holdstill.loop.offline import opened
 from holdstill.loop.pool import Pool
@@ -55,6 +59,17 @@ def now_ms() -> float:
     return time.time() * 1000.0
 
 
+def passed_s() -> float:
+    """Seconds that only rise, while the machine sleeps too where the system can tell."""
+    boot = getattr(time, "CLOCK_BOOTTIME", None)
+    return time.monotonic() if boot is None else time.clock_gettime(boot)
+
+
+def reports_folder(home: Path) -> Path:
+    """Where reports on bugs are written."""
+    return home / "reports"
+
+
 @dataclass(slots=True)
 class Serving:
     """How to serve: where sessions live, the session's name, and who may reach it."""
@@ -84,7 +99,10 @@ def open_journal(serving: Serving, plate: Plate, rig: Rig, source: Source) -> tu
     A session of the same name is gone on with when it has the same plate and kind of source;
     otherwise a new one begins, so that nothing kept is ever mixed up.
     """
-    serving.home.mkdir(parents=True, exist_ok=True)
+    try:
+        make_folder(serving.home)
+    except OSError as trouble:
+        raise from_os_error(trouble, "session", serving.home) from trouble
     if not serving.fresh:
         old = newest_named(serving.home, serving.name)
         if old is not None:
@@ -92,6 +110,7 @@ def open_journal(serving: Serving, plate: Plate, rig: Rig, source: Source) -> tu
             first = next(iter(journal.events()), None)
             same = isinstance(first, ev.SessionOpened) and first.plate == plate
             if same and isinstance(first, ev.SessionOpened) and first.single_shots == source.single:
+                note_opened(serving.home, serving.name, old)
                 return journal, True
             journal.close()
     journal = Journal.create(new_folder(serving.home, serving.name, now_ms()))
@@ -110,23 +129,10 @@ def open_journal(serving: Serving, plate: Plate, rig: Rig, source: Source) -> tu
             event.versions,
         )
     )
+    note_opened(serving.home, serving.name, journal.folder)
     if serving.first_step is not Step.POSES:
         journal.append(ev.StepEntered(now_ms(), serving.first_step))
     return journal, False
-
-
-def newest_named(home: Path, name: str) -> Path | None:
-    """Folder of the newest session called `name`, or None."""
-    folders = [p for p in home.iterdir() if (p / FILE_NAME).is_file()]
-    for folder in sorted(folders, key=lambda p: (p / FILE_NAME).stat().st_mtime, reverse=True):
-        try:
-            with Journal.read_only(folder) as journal:
-                first, _ = journal.first_and_last()
-        except StorageTrouble:
-            continue
-        if isinstance(first, ev.SessionOpened) and first.name == name:
-            return folder
-    return None
 
 
 def forecast(session_folder: Path, originals_folder: Path, cameras: int) -> Storage | None:
@@ -204,15 +210,17 @@ def build_runner(serving: Serving, source: Source, plate: Plate, rig: Rig) -> tu
         source.already(dealt_with(journal))
     originals = Originals(journal.folder / "originals", preview_of=preview_of_file, png_of=png_of_file)
     handover_folder = journal.folder / "hand-over"
+    clock = SteadyClock(now_ms, passed_s, journal.first_and_last()[1] or 0.0)
     parts = Parts(
         journal=journal,
         originals=originals,
         source=source,
         eye=Pool("eye", longest_s=SHOT_LONGEST_S, first=open_eye, arguments=(plate,)),
         mind=Pool("mind", longest_s=WORK_LONGEST_S, first=warm_mind),
-        now_ms=now_ms,
+        now_ms=clock,
         coverage=coverage_of,
-        hand_over=lambda state: hand_over(state, originals, handover_folder, now_ms()),
+        hand_over=lambda state: hand_over(state, originals, handover_folder, clock()),
+        report=lambda error, facts: write_report(reports_folder(serving.home), error, facts),
     )
     runner = Runner(parts)
     deck = LoopDeck(

@@ -9,6 +9,7 @@ else gets a function in `UPGRADES` and a new `VERSION`.
 from __future__ import annotations
 
 import base64
+import hashlib
 import json
 import math
 import types
@@ -156,3 +157,13 @@ def read(text: str) -> ev.Event:
 
 def _unreadable(reason: str) -> StorageTrouble:
     return StorageTrouble(say(Say("archive.event-unreadable", {"reason": reason[:200]})))
+
+
+def fingerprint(thing: object) -> str:
+    """SHA-256 (hex) of everything `thing` holds, the same on every machine: two sessions with the same
+    fingerprint are identical to the last bit of every number.
+
+    `thing`: any record that the journal could hold, or a session's state.
+    """
+    told = json.dumps(CONVERTER.unstructure(thing), default=_of_numpy, allow_nan=False, sort_keys=True)
+    return hashlib.sha256(told.encode("ascii")).hexdigest()

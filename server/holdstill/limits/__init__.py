@@ -6,11 +6,12 @@ The rows stand in one file per room that uses them; ``TABLE`` is all of them by 
 
 from __future__ import annotations
 
-from . import intake, measure, plan, rig, session, solve, target
+from . import intake, measure, plan, rig, session, solve, target, trust
 from .row import Limit
 
 TABLE: dict[str, Limit] = {}
-for _rows in (intake.ROWS, measure.ROWS, target.ROWS, plan.ROWS, rig.ROWS, solve.ROWS, session.ROWS):
+_FILES = (intake, measure, target, plan, rig, solve, session, trust)
+for _rows in (file.ROWS for file in _FILES):
     for _row in _rows:
         if _row.name in TABLE:
             raise ValueError(f"limit {_row.name!r} stands twice in the table")

@@ -6,8 +6,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, replace
 
 from holdstill import session
@@ -33,6 +32,7 @@ from holdstill.session import Keep, Let, Live, Refuse, State
 from .hub import Revisions
 from .outcome import event_of
 from .pool import Pool, WorkerLost
+from .waiting import Storm, Waiting
 from .worker import do, look_at
 
 log = logging.getLogger("holdstill")
@@ -52,6 +52,8 @@ class Parts:
     now_ms: Callable[[], float]
     coverage: Callable[[State], Coverage]
     hand_over: Callable[[State], list[tuple[str, int]]]
+    report: Callable[[BaseException, dict[str, int | float]], str] = lambda error, facts: "none"
+    """Writes a report on a bug, given numbers about the session; its reference."""
 
 
 class Runner:
@@ -71,7 +73,8 @@ class Runner:
         self.pictures = Revisions()
         self.reports: dict[str, tuple[int, ShotReport]] = {}
         """camera -> (picture number, the report it came with)."""
-        self._queue: deque[Shot] = deque()
+        self._queue = Waiting()
+        self._storm = Storm()
         self._arrived = asyncio.Event()
         self._wake = asyncio.Event()
         self._lock = asyncio.Lock()
@@ -99,14 +102,15 @@ class Runner:
                 self._loop.call_soon_threadsafe(function, *arguments)
 
     def _enqueue(self, shot: Shot) -> None:
-        if not shot.single and self._queue:
-            self.live = replace(self.live, dropped=self.live.dropped + len(self._queue))
-            self._queue.clear()
-        self._queue.append(shot)
+        pushed_out = self._queue.put(shot)
+        if pushed_out is None:
+            self.complain(shot.name, None, session_words("loop.too many waiting", name=shot.name))
+            return
+        self.live = replace(self.live, dropped=self.live.dropped + pushed_out)
         self._arrived.set()
 
     def _complained(self, event: ev.FileRefused) -> None:
-        if len(self.state.file_messages) < limit("file_storm"):
+        if self._storm.lets(event.at_ms, len(self.state.file_messages)):
             self._start(self.append(event))
 
     def _start(self, work: object) -> None:
@@ -119,8 +123,8 @@ class Runner:
     async def start(self) -> None:
         """Begin: workers, source, clock. The session must have been opened in the journal."""
         self._loop = asyncio.get_running_loop()
-        for work in (self._seeing(), self._thinking(), self._ticking()):
-            self._start(work)
+        for work in (self._seeing, self._thinking, self._ticking):
+            self._start(self._kept_going(work))
         self.parts.source.start(self.arrive, self.complain)
         self._publish()
         self._wake.set()
@@ -135,16 +139,50 @@ class Runner:
         self.parts.mind.close()
         self.parts.journal.close()
 
+    async def _kept_going(self, work: Callable[[], Coroutine[None, None, None]]) -> None:
+        """Run one of the loop's endless works; what breaks it is reported, and it begins again."""
+        while True:
+            try:
+                await work()
+            except WorkerLost:
+                self.message = session_words("loop.not starting")
+            except Exception as error:
+                self.message = session_words("loop.broke", reference=self.broke(error))
+            self._publish()
+            await asyncio.sleep(limit("bench_wait_ms") / 1000.0)
+
+    def broke(self, error: BaseException) -> str:
+        """Report a bug; its reference."""
+        state = self.state
+        facts: dict[str, int | float] = {
+            "events": state.events,
+            "cameras": len(state.cameras),
+            "views": len(state.entries),
+            "step": list(Step).index(state.step),
+            "solved": int(state.estimate is not None),
+            "pictures": self.live.shots,
+            "eye restarts": self.parts.eye.restarts,
+            "mind restarts": self.parts.mind.restarts,
+        }
+        reference = self.parts.report(error, facts)
+        log.error("trouble %s inside", reference, exc_info=error)
+        return reference
+
     async def append(self, event: ev.Event) -> bool:
-        """Journal `event`, then step. False (and a message) when it could not be written."""
+        """Journal `event`, then step. False (and a message) when it could not be written.
+
+        Raises ValueError, with nothing written, for an event that can't follow: a journal never
+        holds what could not be replayed.
+        """
         async with self._lock:
+            after = session.step(self.state, event)
             try:
                 await asyncio.to_thread(self.parts.journal.append, event)
             except StorageTrouble as error:
                 self.message = str(error)
                 self._publish()
                 return False
-            self.state = session.step(self.state, event)
+            self.state = after
             self.message = None
         self._publish()
         self._wake.set()
@@ -156,14 +194,15 @@ class Runner:
         while True:
             await self._arrived.wait()
             while self._queue:
-                shot = self._queue.popleft()
+                shot = self._queue.take()
                 try:
-                    report = await self._looked_at(shot)
+                    await self.take(shot, await self._looked_at(shot))
                 except WorkerLost:
                     log.info("%s was lost with its worker", shot.name)
                     self.complain(shot.name, None, session_words("loop.worker lost", name=shot.name))
-                    continue
-                await self.take(shot, report)
+                except Exception as error:
+                    words = session_words("loop.shot broke", name=shot.name, reference=self.broke(error))
+                    self.complain(shot.name, None, words)
             self._arrived.clear()
 
     async def _looked_at(self, shot: Shot) -> ShotReport:
@@ -186,7 +225,9 @@ class Runner:
         number = self.pictures.now + 1
         self.reports.update(dict.fromkeys(report.previews, (number, report)))
         for camera, message in report.refused.items():
-            await self.append(ev.FileRefused(self.parts.now_ms(), report.name, camera, message))
+            event = ev.FileRefused(self.parts.now_ms(), report.name, camera, message)
+            if self._storm.lets(event.at_ms, len(self.state.file_messages)):
+                await self.append(event)
         if self.state.step is Step.RECHECK or self._watching():
             await self._recheck(report)
         elif not self.state.paused or report.single:
@@ -291,10 +332,11 @@ class Runner:
     async def _recheck(self, report: ShotReport) -> None:
         asked = self.state.step is Step.RECHECK
         settled = report.single or self.live.still_frames >= limit("still_frames")
-        due = report.taken_at_ms - self._rechecked_at_ms > limit("watch_every_ms")
+        now = self.parts.now_ms()  # not the picture's own time: a camera's clock may be set back
+        due = now - self._rechecked_at_ms > limit("watch_every_ms")
         if not settled or not due or self.live.seen_trouble is not None or self.state.estimate is None:
             return
-        self._rechecked_at_ms = report.taken_at_ms
+        self._rechecked_at_ms = now
         view = View(0, report.name, report.taken_at_ms, dict(self.live.sightings), dict(report.measures))
         work = session.RecheckWork(self.state.plate, self.state.rig, self.state.estimate, (view,))
         with contextlib.suppress(WorkerLost):

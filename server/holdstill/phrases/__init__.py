@@ -11,7 +11,7 @@ import re
 
 from holdstill.records import Say
 
-from . import archive, common, cues, intake, measure, plan, rig, session, simulate, solve, target, web
+from . import archive, common, cues, intake, measure, plan, rig, session, simulate, solve, target, trust, web
 
 CATALOGUE: dict[str, str] = {}
 
@@ -27,6 +27,7 @@ def add(words: dict[str, str]) -> None:
 add(archive.WORDS)
 add(common.WORDS)
 add(target.WORDS)
+add(trust.WORDS)
 add(cues.WORDS)
 add(intake.WORDS)
 add(measure.WORDS)
