@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from holdstill.records import FloatArray
 
+from .compiled import median
 from .smooth import smooth
 from .steps import Beliefs, Steps
 from .view import View
@@ -22,20 +23,20 @@ def plausible(
     and light change across it.  Odd ones have the usual misfit and are a little paler, smaller, more
     blurred or off their place.
     """
-    ok = (steps.ok > 0) & (steps.contrast * known.contrast > 0)
+    ok = steps.ok & (steps.contrast * known.contrast > 0)
     if ok.sum() < 6:
         return ok, ok & False
-    ratio = steps.contrast / np.median(steps.contrast[ok])
+    ratio = steps.contrast / median(steps.contrast[ok])
     ok &= (ratio > 0.4) & (ratio < 1.8) & (np.hypot(*steps.shift.T) < known.sigma + 1.0)
     dot = ok.copy()
     if ok.sum() < 6:
         return ok, ok & False
-    place = centres + steps.shift - known.expected(which)
-    numbers = np.column_stack([
-        np.log(np.maximum(np.abs(steps.contrast), 1e-9)), np.log(np.maximum(steps.misfit, 1e-9)),
-        steps.radius, steps.blur, place,
-    ])  # fmt: skip
-    radius = float(np.median(known.radius_px(known.shapes(which))))
+    numbers = np.empty((len(which), 6))
+    numbers[:, 0] = np.log(np.maximum(np.abs(steps.contrast), 1e-9))
+    numbers[:, 1] = np.log(np.maximum(steps.misfit, 1e-9))
+    numbers[:, 2:4] = steps.table[:, 4:6]
+    numbers[:, 4:] = centres + steps.shift - known.expected(which)
+    radius = known.usual_px(which)
     for _ in range(2):
         surface, scatter, _ = smooth(centres, numbers, ok, degree=2)
         off = np.abs(numbers - surface)
@@ -66,14 +67,17 @@ def beliefs_of(
 ) -> tuple[NDArray[np.bool_], Beliefs]:
     """Which dots carry a ramp of their own; and what the view's other dots say about each dot's
     radius, blur and ramp (a smooth surface and the scatter about it)."""
-    size = np.abs(steps.ramp).max(axis=1)
-    usual = steps.ramp[good]
-    spread = 1.4826 * float(np.median(np.abs(usual - np.median(usual, axis=0))))
-    noise = float(np.median(steps.ramp_sigma[good]))
+    ramp = steps.ramp
+    size = np.abs(ramp).max(axis=1)
+    usual = ramp[good]
+    off = np.abs(usual - np.array([median(usual[:, 0]), median(usual[:, 1])]))
+    spread = 1.4826 * median(off.ravel())
+    noise = median(steps.ramp_sigma[good])
     excess = np.sqrt(max(spread**2 - 1.2 * noise**2, 0.0))
     shaded = size > 4.0 * np.hypot(steps.ramp_sigma, excess)
-    surface, scatter, _ = smooth(centres, np.column_stack([steps.radius, steps.blur]), good)
-    radius, blur = (
-        np.stack([surface[:, k], np.full(len(centres), max(1.5 * scatter[k], 1e-3))], axis=1) for k in (0, 1)
-    )
-    return shaded, Beliefs(radius, blur, np.where(shaded, 10 * size, excess))
+    surface, scatter, _ = smooth(centres, steps.table[:, 4:6], good)
+    table = np.empty((len(centres), 5))
+    table[:, 0], table[:, 2] = surface.T
+    table[:, 1], table[:, 3] = np.maximum(1.5 * scatter, 1e-3)
+    table[:, 4] = np.where(shaded, 10 * size, excess)
+    return shaded, Beliefs(table)

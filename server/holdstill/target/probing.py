@@ -2,29 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
 from holdstill.limits import limit
 from holdstill.records import FloatArray
 
+from .compiled import median
 from .conic import dual_conics
-from .score import Scores
-from .steps import Beliefs, Steps, solve_steps
+from .score import LEANS, Scores
+from .steps import Beliefs, Steps
 from .view import LEAST_SIGMA_PX, View
 
 _PROBES = 9
 _HELD_LEVELS = (1.01, 1.04, 1.08, 1.15, 1.25, 1.4)
+_LEAST_LEAN = 0.06
 
 
 def probe(known: View, which: NDArray[np.int64], centres: FloatArray) -> bool:
     """Radius, blur, contrast and noise from a few dots spread over the view; False if hopeless."""
-    chosen = np.unique(np.linspace(0, len(which) - 1, min(_PROBES, len(which))).astype(int))
+    chosen = spread(len(which), _PROBES)
     some, at = which[chosen], centres[chosen].copy()
-    shapes = known.shapes(some)
     if not known.followed:
+        shapes = known.shapes(some)
         outer = float(np.clip(0.5 * (known.pitch / known.radius), 1.15, 1.6))
         fits = dual_conics(known.image, at, shapes, 0.45, outer, known.clip)
         good = np.isfinite(fits).all(axis=1) & (
@@ -33,8 +33,8 @@ def probe(known: View, which: NDArray[np.int64], centres: FloatArray) -> bool:
         if good.sum() >= 3:
             at[good] = fits[good, :2]
             area = np.maximum(fits[good, 2] * fits[good, 4] - fits[good, 3] ** 2, 1e-9) ** 0.25
-            known.radius *= float(np.median(area / known.radius_px(shapes[good])))
-        known.sigma = float(np.clip(0.12 * np.median(known.radius_px(shapes)), 0.8, 6.0))
+            known.radius *= median(area / known.radius_px(shapes[good]))
+        known.sigma = float(np.clip(0.12 * known.usual_px(some), 0.8, 6.0))
     stride = known.stride(some)
     known.held = _HELD_LEVELS[-2] * known.clip if _bright_part_clips(known, some, at) else 0.0
     misfit = _settle_probes(known, some, at, stride, rounds=5)
@@ -42,12 +42,19 @@ def probe(known: View, which: NDArray[np.int64], centres: FloatArray) -> bool:
         return False
     if known.held > 0:
         _choose_held_level(known, some, at, stride)
-    if known.sigma > 0.55 and np.median(known.radius_px(shapes)) > 5:
+    if known.sigma > 0.55 and known.usual_px(some) > 5:
         _find_lean(known, some, at)
     rest = np.sqrt(misfit * max(known.variance)) / max(abs(known.contrast), 1e-9)
     if rest > limit("target_unlike_dots"):
         return False
     return bool(abs(known.contrast) > 2 * np.sqrt(max(known.variance) / 50))
+
+
+def spread(count: int, most: int) -> NDArray[np.int64]:
+    """Up to `most` places evenly spread over `count`."""
+    if count <= most:
+        return np.arange(count)
+    return np.asarray(np.arange(most) * (count - 1) // (most - 1), dtype=np.int64)
 
 
 def _bright_part_clips(known: View, some: NDArray[np.int64], at: FloatArray) -> bool:
@@ -69,62 +76,52 @@ def _settle_probes(
     known: View, some: NDArray[np.int64], at: FloatArray, stride: int, *, rounds: int
 ) -> float:
     """Gauss-Newton rounds on the probe dots (`at` moves in place); their median misfit, inf if hopeless."""
-    slopes = np.zeros((len(some), 2))
     misfit = np.inf
+    loose = Beliefs.loose(len(some), spread_px=9.0)
+    scale = known.usual_px(some) / known.radius
     for _ in range(rounds):
-        gathered = known.scores(some, at, slopes, stride)
-        steps = solve_steps(
-            gathered,
-            Beliefs.loose(len(some), spread_px=9.0),
-            contrast=known.contrast or known.sign * 100.0,
-            held=known.held,
-        )
-        ok = steps.ok > 0
+        gathered = known.scores(some, at, stride=stride, noise=True)
+        steps = known.solved(gathered, loose, 0.6)
+        ok = steps.ok
         if ok.sum() < 2:
             return np.inf
-        known.contrast, known.ground = (
-            float(np.median(steps.contrast[ok])),
-            float(np.median(steps.ground[ok])),
-        )
-        scale = float(np.median(known.radius_px(known.shapes(some)))) / known.radius
+        use = np.ascontiguousarray(steps.table[ok].T)
+        known.ground, known.contrast = median(use[0]), median(use[1])
         limit_px = 0.7 * known.sigma
-        at[ok] += np.clip(steps.shift[ok], -limit_px, limit_px)
-        dr = float(np.clip(np.median(steps.radius[ok]), -limit_px, limit_px))
-        ds = float(np.clip(np.median(steps.blur[ok]), -0.35 * known.sigma, 0.7 * known.sigma))
+        at[ok] += np.minimum(np.maximum(use[2:4].T, -limit_px), limit_px)
+        dr = min(max(median(use[4]), -limit_px), limit_px)
+        ds = min(max(median(use[5]), -0.35 * known.sigma), 0.7 * known.sigma)
         known.radius += dr / scale
         known.sigma = max(known.sigma + ds, LEAST_SIGMA_PX)
         known.variance = noise_of(gathered, steps, ok, known.variance, rough=True)
-        misfit = float(np.median(steps.misfit[ok]))
+        misfit = median(use[10])
         if abs(dr) < 0.01 and abs(ds) < 0.02 * known.sigma:
             break
     return misfit
 
 
 def _find_lean(known: View, some: NDArray[np.int64], at: FloatArray) -> None:
-    """Dependence of the blur on direction (motion, astigmatism), from the probe dots' edges.
-
-    The blur is fitted to the edges that face 0, 45, 90 and 135 degrees, each for itself; below 6 %
-    of the variance the blur is taken as round.
-    """
-    zero = np.zeros((len(some), 2))
-    fixed = replace(Beliefs.loose(len(some)), radius=np.tile([0.0, 0.02], (len(some), 1)))
-    for _ in range(3):
-        variances = []
-        for k in range(4):
-            gathered = known.scores(some, at, zero, known.stride(some), sector=k * np.pi / 4)
-            steps = solve_steps(gathered, fixed, contrast=known.contrast, held=known.held, least_used=0.0)
-            here = 1 + known.lean[0] * np.cos(k * np.pi / 2) + known.lean[1] * np.sin(k * np.pi / 2)
-            ds = float(np.clip(np.median(steps.blur) / known.sigma, -0.4, 0.6))
-            variances.append(max(here, 0.05) * (1 + ds) ** 2)
-        a = sum(variances) / 4
-        lean = np.array([variances[0] - variances[2], variances[1] - variances[3]]) / (2 * a)
-        if np.hypot(*lean) < 0.06:
+    """Dependence of the blur on direction (motion, astigmatism), from the probe dots' edges; below 6 % of
+    the variance the blur is taken as round."""
+    loose = Beliefs.loose(len(some), ramp=1e9)
+    free = known.bent
+    for _ in range(4):
+        steps = known.solved(known.scores(some, at, stride=known.stride(some), kind=LEANS), loose, 0.6)
+        ok = steps.ok
+        if ok.sum() < 3:
+            known.bent = free
             return
-        lean *= min(1.0, 0.93 / float(np.hypot(*lean)))
-        done = float(np.abs(lean - known.lean).max()) < 0.02
-        known.lean = lean
-        known.sigma = max(known.sigma * float(np.sqrt(a)), LEAST_SIGMA_PX)
-        if done:
+        use = np.ascontiguousarray(steps.table[ok].T)
+        step = np.clip([median(use[6]), median(use[7])], -0.5, 0.5)
+        lean = known.bent[:2] + step
+        size = float(np.hypot(*lean))
+        if size < _LEAST_LEAN:
+            known.bent = free
+            return
+        lean *= min(1.0, 0.93 / size)
+        known.bent = np.concatenate([lean, known.bent[2:]])
+        known.sigma = max(known.sigma + float(np.clip(median(use[5]), -0.3, 0.3)), LEAST_SIGMA_PX)
+        if np.abs(step).max() < 0.02:
             return
 
 
@@ -148,11 +145,10 @@ def noise_of(
     being linear in the level between the two (EMVA 1288's linear camera model); `rough`: it is taken as
     twice the other's, while the fit is not there yet.
     """
-    plateau = gathered.plateau[good]
-    counts, squares = plateau[:, 0::3].sum(axis=0), plateau[:, 2::3].sum(axis=0)
+    ground_count, ground_square, dot_count, dot_square = gathered.tally[good, 2:6].sum(axis=0)
     floor = 1.0 / 12
-    each = [max(float(q) / (2 * c), floor) if c > 60 else None for c, q in zip(counts, squares, strict=True)]
-    ground, dot = each
+    ground = max(float(ground_square / (2 * ground_count)), floor) if ground_count > 60 else None
+    dot = max(float(dot_square / (2 * dot_count)), floor) if dot_count > 60 else None
     if ground is None and dot is None:
         return before
     if ground is not None and dot is not None:
@@ -160,9 +156,10 @@ def noise_of(
     known = float((dot if ground is None else ground) or floor)
     if rough:
         return (2 * known, known) if ground is None else (known, 2 * known)
-    share = float(np.median(gathered.normal[good, 0, 1] / np.maximum(gathered.normal[good, 0, 0], 1e-12)))
+    sums = gathered.sums[good]
+    share = median(sums[:, 0, 1] / np.maximum(sums[:, 0, 0], 1e-12))
     mine = np.clip(share if ground is None else 1 - share, 0.05, 0.95)
     clipped = before[0] if ground is None else before[1]
-    mean = float(np.median(steps.misfit[good])) * (clipped * (1 - mine) + known * mine)
+    mean = median(steps.misfit[good]) * (clipped * (1 - mine) + known * mine)
     clipped = float(np.clip((mean - known * mine) / (1 - mine), known, 8 * known))
     return (clipped, known) if ground is None else (known, clipped)

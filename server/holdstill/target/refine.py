@@ -13,12 +13,13 @@ from numpy.typing import NDArray
 
 from holdstill.records import FloatArray, Picture
 
+from .compiled import median
 from .eccentricity import eccentricity_px
 from .judging import beliefs_of, light_slopes, plausible
-from .probing import noise_of, probe
-from .score import Scores
+from .probing import noise_of, probe, spread
+from .score import BENDS
 from .smooth import smooth
-from .steps import Beliefs, Steps, solve_steps
+from .steps import Beliefs, Steps
 from .view import EVERYWHERE, LEAST_SIGMA_PX, View
 from .viewmap import ViewMap, fit_view_map
 
@@ -81,6 +82,7 @@ def measure_dots(
     Returns None when the dots can't be measured (no contrast, too few).
     """
     size = (image.shape[1], image.shape[0])
+    xy = np.ascontiguousarray(xy)
     known = View(image, xy, size, clip, view, radius, 1.5, 0.0, (1.0, 1.0), pitch, sign=-1.0 if dark else 1.0)
     if not probe(known, which, centres):
         return None
@@ -99,13 +101,11 @@ def _first_pass(
 
     The edge is taken to be no sharper than `_SOFT_PX`, so that a start half a pixel off still leads in.
     """
-    n = len(which)
-    stride = known.stride(which)
     sharp, known.sigma = known.sigma, max(known.sigma, _SOFT_PX)
-    gathered = known.scores(which, centres, np.zeros((n, 2)), stride)
+    gathered = known.scores(which, centres, stride=known.stride(which))
     soft, known.sigma = known.sigma, sharp
-    steps = solve_steps(gathered, Beliefs.loose(n), contrast=known.contrast, held=known.held, least_used=0.45)
-    ok = (steps.ok > 0) & (np.hypot(*steps.shift.T) < 2.5 * soft + 0.5)
+    steps = known.solved(gathered, Beliefs.loose(len(which)), 0.45)
+    ok = steps.ok & (np.hypot(*steps.shift.T) < 2.5 * soft + 0.5)
     ok &= steps.contrast * known.contrast > 0.2 * known.contrast**2
     if ok.sum() < 6:
         return centres[:0], which[:0]
@@ -116,19 +116,19 @@ def _first_pass(
     which, centres = which[ok], centres[ok] + steps.shift[ok]
     ecc = eccentricity_px(known.view, known.xy[which], known.radius)
     known.view, _ = fit_view_map(known.xy[which], centres - ecc, known.size, start=known.view)
-    scale = float(np.median(known.radius_px(known.shapes(which)))) / known.radius
-    known.radius += float(np.clip(np.median(steps.radius[ok]), -0.5, 0.5)) / scale
+    use = np.ascontiguousarray(steps.table[ok].T)
+    known.radius += min(max(median(use[4]), -0.5), 0.5) / (known.usual_px(which) / known.radius)
     if soft == sharp:
-        known.sigma = max(known.sigma + float(np.clip(np.median(steps.blur[ok]), -0.3, 0.3)), LEAST_SIGMA_PX)
-    known.contrast, known.ground = float(np.median(steps.contrast[ok])), float(np.median(steps.ground[ok]))
+        known.sigma = max(known.sigma + min(max(median(use[5]), -0.3), 0.3), LEAST_SIGMA_PX)
+    known.ground, known.contrast = median(use[0]), median(use[1])
     return centres, which
 
 
 def _final_pass(known: View, which: NDArray[np.int64], centres: FloatArray) -> Dots | None:
     n = len(which)
-    free = 1e6 * abs(known.contrast)
-    gathered = known.scores(which, centres, np.zeros((n, 2)), known.stride(which))
-    steps = _solved(known, gathered, Beliefs.loose(n, ramp=free))
+    free = Beliefs.loose(n, ramp=1e6 * abs(known.contrast))
+    gathered = known.scores(which, centres, stride=known.stride(which), noise=True)
+    steps = known.solved(gathered, free, _LEAST_USED)
     good, _ = plausible(known, steps, which, centres)
     if good.sum() < 6:
         return None
@@ -136,23 +136,21 @@ def _final_pass(known: View, which: NDArray[np.int64], centres: FloatArray) -> D
     slopes = light_slopes(steps, centres, good, known.contrast > 0)
     centres = centres + np.where(good[:, None], steps.shift, 0)
     gathered = known.scores(which, centres, slopes)
-    steps = _solved(known, gathered, Beliefs.loose(n, ramp=free))
+    steps = known.solved(gathered, free, _LEAST_USED)
     shaded, beliefs = beliefs_of(steps, centres, good)
-    steps = _solved(known, gathered, beliefs)
+    steps = known.solved(gathered, beliefs, _LEAST_USED)
     good, odd = plausible(known, steps, which, centres)
     centres = centres + np.where((good | odd)[:, None], steps.shift, 0)
     late = (good | odd) & (np.hypot(*steps.shift.T) > 0.12 * known.sigma)
     if late.any():
-        again = _solved(known, known.scores(which[late], centres[late], slopes[late]), beliefs.of(late))
-        centres[late] += np.where((again.ok > 0)[:, None], again.shift, 0)
+        again = known.solved(
+            known.scores(which[late], centres[late], slopes[late]), beliefs.of(late), _LEAST_USED
+        )
+        centres[late] += np.where(again.ok[:, None], again.shift, 0)
     if good.sum() < 6:
         return None
     centres += _skew_shift(known, which, centres, slopes, good)
     return _collect(known, which, centres, steps, good | odd, odd, shaded)
-
-
-def _solved(known: View, gathered: Scores, beliefs: Beliefs) -> Steps:
-    return solve_steps(gathered, beliefs, contrast=known.contrast, held=known.held, least_used=_LEAST_USED)
 
 
 def _skew_shift(
@@ -168,10 +166,11 @@ def _skew_shift(
     the skew of the edge left free, and used only when it stands out five times above its scatter.
     """
     some = np.flatnonzero(good)
-    some = some[np.unique(np.linspace(0, len(some) - 1, min(_SKEW_DOTS, len(some))).astype(int))]
-    gathered = known.scores(which[some], centres[some], slopes[some], skew=True)
-    steps = _solved(known, gathered, Beliefs.loose(len(some), ramp=1e6 * abs(known.contrast)))
-    ok = steps.ok > 0
+    some = some[spread(len(some), _SKEW_DOTS)]
+    gathered = known.scores(which[some], centres[some], slopes[some], kind=BENDS)
+    bends = Beliefs.loose(len(some), spread_px=1e-3, ramp=1e6 * abs(known.contrast))
+    steps = known.solved(gathered, bends, _LEAST_USED)
+    ok = steps.ok
     if ok.sum() < 8:
         return np.zeros(2)
     middle = np.median(steps.shift[ok], axis=0)
@@ -193,16 +192,16 @@ def _collect(
     if good.sum() < 6:
         return None
     which, centres, shaded, odd = which[good], centres[good], shaded[good], odd[good]
-    sigmas = np.sqrt(0.5 * np.trace(steps.covariance[good], axis1=1, axis2=2))
+    sigmas = np.sqrt(steps.variance[good])
     if known.clip_bounds() != EVERYWHERE:  # there the noise was worked out from the misfit
-        sigmas = sigmas * np.sqrt(float(np.median(steps.misfit[good])))
+        sigmas = sigmas * np.sqrt(median(steps.misfit[good]))
     points = centres - eccentricity_px(known.view, known.xy[which], known.radius)
     view, residuals = fit_view_map(
         known.xy[which], points, known.size, sigmas=np.where(odd, 30, 1) * sigmas, start=known.view
     )
     surface, scatter, _ = smooth(points, residuals, ~odd, degree=3)
     off = np.hypot(*(residuals - surface).T)
-    typical = max(float(np.hypot(*scatter)) / np.sqrt(2), float(np.median(sigmas)))
+    typical = max(float(np.hypot(*scatter)) / np.sqrt(2), median(sigmas))
     keep = odd | (off < 9 * typical)
     suspect = odd | (off > 5 * np.maximum(typical, sigmas))
     order = np.flatnonzero(keep)

@@ -1,360 +1,362 @@
 """One scoring step: where each dot's centre is, from every pixel of its edge, weighted by its noise.
 
-Model of a dot (pixel offset p from its centre, d its signed distance outside the ellipse)::
+Model of a dot (pixel offset p from its centre, d its signed distance outside the ellipse, n the edge's
+outward normal, t = d/s)::
 
-    I = (1 + g.p) (B + A Phi(-d/s)) + h.p
+    I = (1 + g.p) (B + A E) + h.p
+    E = Phi(-t) + phi(t) ((t^2 - 1) q3.n + (t^4 - 6 t^2 + 3) q5.n) / s
 
 with Phi the normal integral (a straight edge under a Gaussian blur of standard deviation s, the
-pixel's own 1/12 included), g the view's relative illumination slope and h an extra ramp of this dot
+pixel's own 1/12 included), q3 and q5 the third and fifth moment of a lopsided blur (Gram-Charlier
+series; 0 for a symmetric one), g the view's relative illumination slope and h an extra ramp of this dot
 alone.  One Gauss-Newton step in B, A, centre, radius, s and h is the maximum-likelihood step for
 independent normal noise; the centre's part of the inverse normal matrix is its covariance (Kay,
 Fundamentals of Statistical Signal Processing: Estimation Theory, 1993, ch. 3 and 7, from memory).
 """
-# ruff: noqa: PLR0915, PLR0912 - a compiled loop takes its arrays by position and is one piece
+# ruff: noqa: PLR0915 - a compiled loop takes its arrays by position and is one piece
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.polynomial import Chebyshev, Polynomial
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from holdstill.records import FloatArray, Picture
 
 from .compiled import compiled
 
 Floats = NDArray[np.float32]
-ROUND = np.zeros(2)
+ROUND = np.zeros(6)
+"""A blur alike in all directions: lean (2), q3 (2), q5 (2) all zero; see `score`."""
 COLUMNS = 8
-"""Unknowns per dot: B, A, A dx, A dy, A dr, A ds, hx, hy."""
-_TABLE_REACH, _TABLE_STEPS = 8.0, 4096
-_T = np.linspace(-_TABLE_REACH, _TABLE_REACH, _TABLE_STEPS + 1)
-_EDGE = ndtr(-_T).astype(np.float32)
-_PEAK = (np.exp(-0.5 * _T * _T) / np.sqrt(2 * np.pi)).astype(np.float32)
+"""Unknowns per dot: B, A, A dx, A dy, A dr, A ds and the last two of the step's kind."""
+RAMPS, LEANS, BENDS = 0, 1, 2
+"""Kinds of a step: the last two unknowns are the dot's own ramp h; or A times the change of lean; or A q3,
+with A q5 in the place of radius and blur."""
+
+_R = 512
+_Y, _V, _W, _COL, _T, _NX, _NY, _NARROW, _TIMES = (_R * k for k in (1, 2, 3, 4, 13, 14, 15, 16, 17))
+_ROOM = 18 * _R
+_EXP = Chebyshev.interpolate(lambda y: np.exp(-y), 6, [0, 1]).convert(kind=Polynomial).coef
+_E0, _E1, _E2, _E3, _E4, _E5, _E6 = (np.float32(v) for v in _EXP)
+_P = np.float32(0.2316419)
+_B = (0.319381530, -0.356563782, 1.781477937, -1.821255978, 1.330274429)
+_B1, _B2, _B3, _B4, _B5 = (np.float32(v) for v in _B)
+_ZERO, _ONE, _THREE, _SIX, _TEN, _FIFTEEN = (np.float32(v) for v in (0, 1, 3, 6, 10, 15))
+_PEAK, _32ND, _SMALL, _TINY, _LEAST = (
+    np.float32(v) for v in (1 / np.sqrt(2 * np.pi), 1 / 32, 1e-12, 1e-24, 0.05)
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scores:
     """What one pass gathered, per dot.
 
-    normal (n, 8, 8) and right (n, 8): the normal equations, weighted by the inverse variance.
-    square (n,): weighted sum of squared grey values. pixels (n,): pixels used. used (n,): share of
-    the edge's directions that carry pixels. plateau (n, 6): count, sum of grey values and sum of
-    squared differences between pixels three apart, of the ground and of the dot. bases (n,): grey value
-    taken off every pixel beforehand.
+    sums (n, 9, 9): products of the 8 unknowns' columns and the grey value, weighted by the inverse
+    variance: the normal equations' matrix, right side (last column) and squared values (last entry).
+    tally (n, 8): pixels used; share of the edge's directions that carry pixels; then count and sum of
+    squared differences between pixels three apart, within the ground and within the dot; the grey value
+    taken off every pixel beforehand; 0.
     """
 
-    normal: FloatArray
-    right: FloatArray
-    square: FloatArray
-    pixels: FloatArray
-    used: FloatArray
-    plateau: FloatArray
-    bases: FloatArray
-
-
-def score(
-    image: Picture,
-    centres: FloatArray,
-    shapes: FloatArray,
-    sigmas: FloatArray,
-    slopes: FloatArray,
-    *,
-    reach: float,
-    gap: FloatArray,
-    bounds: FloatArray,
-    variance: tuple[float, float],
-    clip: float,
-    stride: int = 1,
-    lean: FloatArray = ROUND,
-    sector: float = -1.0,
-    skew: bool = False,
-) -> Scores:
-    """Gather the normal equations of each dot from the pixels around its expected edge.
-
-    image (H, W); centres (n, 2) px; shapes (n, 2, 2): unit circle -> ellipse, px; sigmas (n,): edge
-    blur with the pixel's own, px; slopes (n, 2): relative illumination slope, 1/px; reach: half
-    width of the ring in units of sigma; gap (n,): most the ring may reach outward, px; bounds (n, 2):
-    least and greatest signed distance over sigma that is used (for clipped plateaus); variance:
-    noise variance of ground and dot; clip: level at and above which pixels say nothing (0: none);
-    stride: use every stride-th row; lean: how the blur's variance depends on direction phi,
-    ``s^2 (1 + lean[0] cos 2 phi + lean[1] sin 2 phi)``; sector: use only edge normals within 22.5
-    degrees of this angle (rad; negative: all); skew: the last two unknowns are not a ramp but the
-    edge spread's third moment over 6 s^2, px (the Gram-Charlier term ``phi(t) (t^2 - 1)``).
-    """
-    out = _gather(
-        image,
-        centres,
-        shapes,
-        sigmas,
-        slopes,
-        reach,
-        gap,
-        bounds,
-        variance[0],
-        variance[1],
-        clip,
-        stride,
-        sector,
-        lean,
-        float(skew),
-        _EDGE,
-        _PEAK,
-    )
-    normal, right, tally, used, bases = out
-    return Scores(normal, right, tally[:, 0], tally[:, 1], used, tally[:, 2:], bases)
+    sums: FloatArray
+    tally: FloatArray
 
 
 @compiled
-def _distances(m: int, x: Floats, y: Floats, dot: Floats, t: Floats, nx: Floats, ny: Floats) -> None:
-    """Signed distance over sigma and outward unit normal at `m` offsets from a dot's centre.
+def _distances(m: int, b: Floats, dot: Floats) -> None:
+    """Signed distance over s and outward unit normal at `m` offsets from a dot's centre.
 
     First order in the distance (Sampson): exact on circles, even under reflection at the centre.
     """
-    m00, m01, m10, m11, inverse_s = dot[0], dot[1], dot[2], dot[3], np.float32(1.0) / dot[4]
+    m00, m01, m10, m11, inverse = dot[0], dot[1], dot[2], dot[3], _ONE / dot[4]
     for i in range(m):
-        px, py = x[i], y[i]
+        px, py = b[i], b[_Y + i]
         ux, uy = m00 * px + m01 * py, m10 * px + m11 * py
-        rho2 = ux * ux + uy * uy + np.float32(1e-12)
+        rho2 = ux * ux + uy * uy + _SMALL
         gx, gy = m00 * ux + m10 * uy, m01 * ux + m11 * uy
-        back = np.float32(1.0) / np.sqrt(gx * gx + gy * gy + np.float32(1e-24))
-        t[i] = (rho2 - np.sqrt(rho2)) * back * inverse_s
-        nx[i] = gx * back
-        ny[i] = gy * back
+        back = _ONE / np.sqrt(gx * gx + gy * gy + _TINY)
+        b[_T + i] = (rho2 - np.sqrt(rho2)) * back * inverse
+        b[_NX + i] = gx * back
+        b[_NY + i] = gy * back
+        b[_NARROW + i] = _ONE
+    if dot[12] != _ZERO or dot[13] != _ZERO:
+        along, across = dot[12], dot[13] + dot[13]
+        for i in range(m):
+            nx, ny = b[_NX + i], b[_NY + i]
+            narrow = _ONE / np.sqrt(max(_ONE + along * (nx * nx - ny * ny) + across * nx * ny, _LEAST))
+            b[_NARROW + i] = narrow
+            b[_T + i] *= narrow
 
 
 @compiled
-def _looked_up(m: int, t: Floats, table: Floats, factor: np.float32, out: Floats) -> None:
-    """`table` over -8..8 at `t`, times `factor`."""
-    last = np.float32(len(table) - 2.0)
-    scale = np.float32((len(table) - 1) / 16.0)
-    eight, zero = np.float32(8.0), np.float32(0.0)
+def _columns(m: int, b: Floats, dot: Floats) -> None:
+    """The unknowns' columns and the weight of each of `m` pixels; the light's slope taken off their value."""
+    gx, gy, ground, more, base, s = dot[7], dot[8], dot[9], dot[10] - dot[9], dot[11], dot[4]
+    far, near = dot[5], dot[6]
+    per = _PEAK / s
     for i in range(m):
-        place = min(max((t[i] + eight) * scale, zero), last)
-        k = np.int32(place)
-        out[i] = (table[k] + (place - np.float32(k)) * (table[k + 1] - table[k])) * factor
+        t, px, py = b[_T + i], b[i], b[_Y + i]
+        y = min(t * t * _32ND, _ONE)
+        p = _E0 + y * (_E1 + y * (_E2 + y * (_E3 + y * (_E4 + y * (_E5 + y * _E6)))))
+        p = p * p
+        p = p * p
+        p = p * p
+        p = p * p
+        k = _ONE / (_ONE + _P * abs(t))
+        q = _PEAK * p * (k * (_B1 + k * (_B2 + k * (_B3 + k * (_B4 + k * _B5)))))
+        e = q if t > _ZERO else _ONE - q
+        w = _ONE / (ground + e * more)
+        slope = gx * px + gy * py
+        light = _ONE + slope
+        b[_V + i] -= base * slope
+        blur = light * p * per
+        around = blur * b[_NARROW + i]
+        b[_W + i] = w if (t <= far) & (t >= near) else _ZERO
+        b[_COL + i] = light
+        b[_COL + _R + i] = light * e
+        b[_COL + 2 * _R + i] = around * b[_NX + i]
+        b[_COL + 3 * _R + i] = around * b[_NY + i]
+        b[_COL + 4 * _R + i] = around
+        b[_COL + 5 * _R + i] = blur * t
+        b[_COL + 6 * _R + i] = px
+        b[_COL + 7 * _R + i] = py
+        b[_COL + 8 * _R + i] = b[_V + i]
+
+
+@compiled
+def _bent(m: int, b: Floats, dot: Floats) -> None:
+    """Edge and its slope under a lopsided blur, in place of the symmetric ones."""
+    ax, ay, cx, cy, inverse = dot[14], dot[15], dot[16], dot[17], _ONE / dot[4]
+    for i in range(m):
+        t, nx, ny, around = b[_T + i], b[_NX + i], b[_NY + i], b[_COL + 4 * _R + i]
+        third, fifth = ax * nx + ay * ny, cx * nx + cy * ny
+        t2 = t * t
+        b[_COL + _R + i] += around * (third * (t2 - _ONE) + fifth * (t2 * (t2 - _SIX) + _THREE))
+        steeper = third * (t2 - _THREE) + fifth * (t2 * (t2 - _TEN) + _FIFTEEN)
+        around = around * max(_ONE + t * steeper * b[_NARROW + i] * inverse, _ZERO)
+        b[_COL + 2 * _R + i] = around * nx
+        b[_COL + 3 * _R + i] = around * ny
+        b[_COL + 4 * _R + i] = around
+
+
+@compiled
+def _of_kind(m: int, b: Floats, s: np.float32, kind: int) -> None:
+    """The last columns of a step that is not about ramps."""
+    if kind == LEANS:
+        for i in range(m):
+            nx, ny, narrow = b[_NX + i], b[_NY + i], b[_NARROW + i]
+            half = np.float32(0.5) * s * narrow * narrow * b[_COL + 5 * _R + i]
+            b[_COL + 6 * _R + i] = half * (nx * nx - ny * ny)
+            b[_COL + 7 * _R + i] = half * (nx * ny + nx * ny)
+    else:
+        for i in range(m):
+            t2, x, y = b[_T + i] * b[_T + i], b[_COL + 2 * _R + i], b[_COL + 3 * _R + i]
+            third, fifth = t2 - _ONE, t2 * (t2 - _SIX) + _THREE
+            b[_COL + 4 * _R + i] = x * fifth
+            b[_COL + 5 * _R + i] = y * fifth
+            b[_COL + 6 * _R + i] = x * third
+            b[_COL + 7 * _R + i] = y * third
+
+
+@compiled
+def _summed(m: int, b: Floats, sums: FloatArray, tally: FloatArray) -> None:
+    """Add the weighted products of all pairs of columns."""
+    for q in range(9):
+        column = _COL + q * _R
+        for i in range(m):
+            b[_TIMES + i] = b[column + i] * b[_W + i]
+        r = q
+        while r + 2 < 9:
+            column = _COL + r * _R
+            first, second, third = _ZERO, _ZERO, _ZERO
+            for i in range(m):
+                w = b[_TIMES + i]
+                first += w * b[column + i]
+                second += w * b[column + _R + i]
+                third += w * b[column + 2 * _R + i]
+            sums[q, r] += first
+            sums[q, r + 1] += second
+            sums[q, r + 2] += third
+            r += 3
+        while r < 9:
+            column = _COL + r * _R
+            first = _ZERO
+            for i in range(m):
+                first += b[_TIMES + i] * b[column + i]
+            sums[q, r] += first
+            r += 1
+    used = _ZERO
+    for i in range(m):
+        used += _ONE if b[_W + i] > _ZERO else _ZERO
+    tally[0] += used
+
+
+@compiled
+def _plateaus(m: int, b: Floats, tally: FloatArray) -> None:
+    """Count and squared differences of pixels three apart that both lie in the ground, or in the dot."""
+    low, high = np.float32(0.004), np.float32(0.996)
+    g0, g1, d0, d1 = _ZERO, _ZERO, _ZERO, _ZERO
+    for i in range(m - 3):
+        step = b[_V + i + 3] - b[_V + i]
+        here, there = b[_COL + _R + i] / b[_COL + i], b[_COL + _R + i + 3] / b[_COL + i + 3]
+        seen = _ONE if b[_W + i] * b[_W + i + 3] > _ZERO else _ZERO
+        ground = seen if max(here, there) < low else _ZERO
+        dot = seen if min(here, there) > high else _ZERO
+        g0 += ground
+        g1 += ground * step * step
+        d0 += dot
+        d1 += dot * step * step
+    tally[2] += g0
+    tally[3] += g1
+    tally[4] += d0
+    tally[5] += d1
+
+
+@compiled
+def _octants(m: int, b: Floats) -> int:
+    """Which eighths of the edge's directions carry pixels, as bits."""
+    out = 0
+    for i in range(0, m, 3):
+        e = b[_COL + _R + i]
+        if b[_W + i] > _ZERO and 0.1 < e < 0.9:
+            x, y = b[_NX + i], b[_NY + i]
+            out |= 1 << ((4 if x > 0 else 0) + (2 if y > 0 else 0) + (1 if abs(x) > abs(y) else 0))
+    return out
 
 
 @compiled
 def _chunk(
-    m: int,
-    at: Floats,
-    dot: Floats,
-    edge: Floats,
-    peak: Floats,
-    rows: Floats,
-    weighted: Floats,
-    sums: FloatArray,
-    rhs: FloatArray,
-    tally: FloatArray,
+    m: int, b: Floats, dot: Floats, sums: FloatArray, tally: FloatArray, kind: int, noise: bool, whole: bool
 ) -> int:
-    """Add `m` pixels (at: px, py, value) of one dot to its sums; returns the octants seen.
+    """Add `m` pixels of one dot (offsets and values in `b`) to its sums; returns the octants seen.
 
-    dot: inverse map (4), sigma, outward, inward, slope x, y, ground and dot variance, level taken off,
-    least and greatest distance over sigma, sector, lean (2), whether
-    the last two columns are the edge's skew.  Short plain
-    loops, so that the compiler can use the processor's vector unit.
+    dot: inverse map (4), s, greatest and least distance over s, slope x, y, ground and dot variance,
+    level taken off, lean (2), q3 (2), q5 (2).  Short plain loops without branches over one buffer, so
+    that the compiler can use the processor's vector unit.
     """
-    px, py, t, e, weight = at[0], at[1], rows[10], rows[9], rows[8]
-    light, lit_edge, along_x, along_y, around, across = rows[0], rows[1], rows[2], rows[3], rows[4], rows[5]
-    furthest, nearest = min(dot[5] / dot[4], dot[13]), max(-dot[6] / dot[4], dot[12])
-    gx, gy, ground_variance, extra_variance = dot[7], dot[8], dot[9], dot[10] - dot[9]
-    one, zero = np.float32(1.0), np.float32(0.0)
-    _distances(m, px, py, dot, t, along_x, along_y)
-    narrow = rows[11]
-    if dot[16] != zero or dot[15] != zero:
-        for i in range(m):
-            nx, ny = along_x[i], along_y[i]
-            twice = dot[15] * (nx * nx - ny * ny) + np.float32(2.0) * dot[16] * nx * ny
-            narrow[i] = one / np.sqrt(max(one + twice, np.float32(0.05)))
-        for i in range(m):
-            t[i] *= narrow[i]
-    else:
-        narrow[:m] = one
-    _looked_up(m, t, edge, one, e)
-    _looked_up(m, t, peak, one / dot[4], around)
-    for i in range(m):
-        around[i] *= narrow[i]
-    for i in range(m):
-        weight[i] = one / (ground_variance + e[i] * extra_variance)
-    for i in range(m):
-        weight[i] = weight[i] if (t[i] <= furthest) & (t[i] >= nearest) else zero
-    if dot[14] >= zero:
-        ax, ay = np.cos(dot[14]), np.sin(dot[14])
-        for i in range(m):
-            if abs(along_x[i] * ax + along_y[i] * ay) < np.float32(0.9239):
-                weight[i] = zero
-    for i in range(m):
-        light[i] = one + gx * px[i] + gy * py[i]
-    for i in range(m):
-        at[2, i] -= dot[11] * (light[i] - one)
-    for i in range(m):
-        lit_edge[i] = light[i] * e[i]
-        around[i] *= light[i]
-    for i in range(m):
-        along_x[i] *= around[i]
-    for i in range(m):
-        along_y[i] *= around[i]
-    for i in range(m):
-        across[i] = around[i] * t[i]
-    if dot[17] > zero:
-        for i in range(m):
-            bend = t[i] * t[i] - one
-            rows[6, i] = along_x[i] * bend
-            rows[7, i] = along_y[i] * bend
-    else:
-        for i in range(m):
-            rows[6, i] = px[i]
-        for i in range(m):
-            rows[7, i] = py[i]
-    for q in range(8):
-        for i in range(m):
-            weighted[q, i] = rows[q, i] * rows[8, i]
-    for q in range(8):
-        acc = zero
-        for i in range(m):
-            acc += weighted[q, i] * at[2, i]
-        rhs[q] += acc
-        for r in range(q, 8):
-            acc = zero
-            for i in range(m):
-                acc += weighted[q, i] * rows[r, i]
-            sums[q, r] += acc
-    total, count = zero, zero
-    g0, g1, g2, d0, d1, d2 = zero, zero, zero, zero, zero, zero
-    value = at[2]
-    for i in range(m):
-        total += weight[i] * value[i] * value[i]
-        count += one if weight[i] > zero else zero
-    for i in range(m - 3):
-        step = value[i + 3] - value[i]
-        g = one if (max(e[i], e[i + 3]) < np.float32(0.004)) & (weight[i] * weight[i + 3] > zero) else zero
-        g0 += g
-        g1 += g * value[i]
-        g2 += g * step * step
-    for i in range(m - 3):
-        step = value[i + 3] - value[i]
-        d = one if (min(e[i], e[i + 3]) > np.float32(0.996)) & (weight[i] * weight[i + 3] > zero) else zero
-        d0 += d
-        d1 += d * value[i]
-        d2 += d * step * step
-    tally[0] += total
-    tally[1] += count
-    tally[2] += g0
-    tally[3] += g1
-    tally[4] += g2
-    tally[5] += d0
-    tally[6] += d1
-    tally[7] += d2
-    octants = 0
-    for i in range(0, m, 3):
-        if weight[i] > 0.0 and 0.1 < e[i] < 0.9:
-            x, y = along_x[i], along_y[i]
-            octants |= 1 << ((4 if x > 0 else 0) + (2 if y > 0 else 0) + (1 if abs(x) > abs(y) else 0))
+    _distances(m, b, dot)
+    _columns(m, b, dot)
+    if noise:
+        _plateaus(m, b, tally)
+    if dot[14] != _ZERO or dot[15] != _ZERO or dot[16] != _ZERO or dot[17] != _ZERO:
+        _bent(m, b, dot)
+    octants = 255 if whole else _octants(m, b)
+    if kind != RAMPS:
+        _of_kind(m, b, dot[4], kind)
+    _summed(m, b, sums, tally)
     return octants
 
 
 @compiled
-def _gather(
+def _taken(
+    image: Picture,
+    y: int,
+    first: int,
+    stop: int,
+    at: tuple[float, float],
+    base: float,
+    clip: float,
+    m: int,
+    b: Floats,
+) -> int:
+    """Pixels first..stop of a row into the buffer from place `m` on, without clipped ones; the new count."""
+    for i in range(stop - first + 1):
+        b[m + i] = np.float32(first + i - at[0])
+        b[_Y + m + i] = np.float32(y - at[1])
+        b[_V + m + i] = np.float32(float(image[y, first + i]) - base)
+    take = stop - first + 1
+    if clip <= 0.0:
+        return m + take
+    kept = m
+    for i in range(m, m + take):
+        if b[_V + i] + base < clip:
+            b[kept], b[_Y + kept], b[_V + kept] = b[i], b[_Y + i], b[_V + i]
+            kept += 1
+    return kept
+
+
+@compiled
+def gathered(
     image: Picture,
     centres: FloatArray,
     shapes: FloatArray,
-    sigmas: FloatArray,
     slopes: FloatArray,
-    reach: float,
     gap: FloatArray,
     bounds: FloatArray,
-    ground_variance: float,
-    dot_variance: float,
-    clip: float,
+    blur: FloatArray,
+    about: FloatArray,
+    kind: int,
     stride: int,
-    sector: float,
-    lean: FloatArray,
-    skew: float,
-    edge: Floats,
-    peak: Floats,
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    noise: bool,
+) -> tuple[FloatArray, FloatArray]:
+    """Gather the normal equations of each dot from the pixels around its expected edge.
+
+    image (H, W); centres (n, 2) px; shapes (n, 2, 2): unit circle -> ellipse, px; slopes (n, 2): relative
+    illumination slope, 1/px; gap (n,): most the ring may reach outward, px; bounds (n, 2): least and
+    greatest signed distance over s that is used (for clipped plateaus); blur (7,): edge blur s with the
+    pixel's own, px, lean, q3, q5 (the blur's variance is ``s^2 (1 + lean[0] cos 2 phi + lean[1] sin 2 phi)``
+    in direction phi); about (4,): half width of the ring over s, noise variance of ground and dot, level
+    at and above which pixels say nothing (0: none); kind: RAMPS, LEANS or BENDS; stride: use every
+    stride-th row; noise: tell the plateaus' noise too.  Returns the arrays of `Scores`.
+    """
     n = len(centres)
     height, width = image.shape
-    normal = np.zeros((n, 8, 8))
-    right = np.zeros((n, 8))
-    tally = np.zeros((n, 8))
-    used = np.zeros(n)
-    bases = np.zeros(n)
-    room = 384
-    at = np.empty((3, room), np.float32)
-    rows = np.empty((12, room), np.float32)
-    weighted = np.empty((8, room), np.float32)
-    dot = np.empty(18, np.float32)
+    sums, tally = np.zeros((n, 9, 9)), np.zeros((n, 8))
+    b, dot = np.empty(_ROOM, np.float32), np.zeros(18, np.float32)
+    s, reach, clip = blur[0], about[0], about[3]
+    dot[4], dot[9], dot[10] = s, about[1], about[2]
+    for q in range(6):
+        dot[12 + q] = blur[1 + q]
     for k in range(n):
         cx, cy = centres[k, 0], centres[k, 1]
-        a, b, c, d = shapes[k, 0, 0], shapes[k, 0, 1], shapes[k, 1, 0], shapes[k, 1, 1]
-        det = a * d - b * c
+        a, o, c, d = shapes[k, 0, 0], shapes[k, 0, 1], shapes[k, 1, 0], shapes[k, 1, 1]
+        det = a * d - o * c
         if not abs(det) > 1e-9:
             continue
-        s = sigmas[k]
-        m00, m01, m10, m11 = d / det, -b / det, -c / det, a / det
+        m00, m01, m10, m11 = d / det, -o / det, -c / det, a / det
         qxx, qxy, qyy = m00 * m00 + m10 * m10, m00 * m01 + m10 * m11, m01 * m01 + m11 * m11
         minor = 1.0 / np.sqrt(0.5 * (qxx + qyy) + np.sqrt(0.25 * (qxx - qyy) ** 2 + qxy * qxy))
-        outward = min(reach * s + 0.5, gap[k])
-        inward = min(reach * s + 0.5, minor)
-        rho_out = 1.0 + outward / minor
-        rho_in = max(1.0 - inward / minor, 0.0)
+        outward, inward = min(reach * s + 0.5, gap[k]), min(reach * s + 0.5, minor)
+        rho_out, rho_in = 1.0 + outward / minor, max(1.0 - inward / minor, 0.0)
         x_mid, y_mid = min(max(int(cx), 0), width - 1), min(max(int(cy), 0), height - 1)
-        bases[k] = float(image[y_mid, x_mid])
+        base = float(image[y_mid, x_mid])
+        tally[k, 6] = base
         dot[0], dot[1], dot[2], dot[3] = m00, m01, m10, m11
-        dot[4], dot[5], dot[6] = s, outward, inward
-        dot[7], dot[8], dot[9], dot[10] = slopes[k, 0], slopes[k, 1], ground_variance, dot_variance
-        dot[11], dot[12], dot[13] = bases[k], bounds[k, 0], bounds[k, 1]
-        dot[14], dot[15], dot[16] = sector, lean[0], lean[1]
-        dot[17] = skew
-        hy = rho_out * np.sqrt(c * c + d * d)
+        dot[5], dot[6] = min(outward / s, bounds[k, 1]), max(-inward / s, bounds[k, 0])
+        dot[7], dot[8], dot[11] = slopes[k, 0], slopes[k, 1], base
+        hx, hy = rho_out * np.sqrt(a * a + o * o), rho_out * np.sqrt(c * c + d * d)
         y0, y1 = max(0, int(np.ceil(cy - hy))), min(height - 1, int(np.floor(cy + hy)))
-        octants = 0
-        m = 0
+        whole = cx > hx and cy > hy and cx + hx < width - 1 and cy + hy < height - 1
+        whole = whole and clip <= 0.0 and bounds[k, 0] < -8.0 and bounds[k, 1] > 8.0
+        octants, m = 0, 0
         for y in range(y0, y1 + 1, stride):
             py = y - cy
             disc = qxy * qxy * py * py - qxx * (qyy * py * py - rho_out * rho_out)
             if disc <= 0.0:
                 continue
-            root = np.sqrt(disc)
-            xa = max(0, int(np.ceil(cx + (-qxy * py - root) / qxx)))
-            xb = min(width - 1, int(np.floor(cx + (-qxy * py + root) / qxx)))
+            root, middle = np.sqrt(disc), cx - qxy * py / qxx
+            xa = max(0, int(np.ceil(middle - root / qxx)))
+            xb = min(width - 1, int(np.floor(middle + root / qxx)))
             end, begin = xb, xb + 1
             disc = qxy * qxy * py * py - qxx * (qyy * py * py - rho_in * rho_in)
             if disc > 0.0:
                 root = np.sqrt(disc)
-                end = min(xb, int(np.ceil(cx + (-qxy * py - root) / qxx)) - 1)
-                begin = max(xa, int(np.floor(cx + (-qxy * py + root) / qxx)) + 1)
+                end = min(xb, int(np.ceil(middle - root / qxx)) - 1)
+                begin = max(xa, int(np.floor(middle + root / qxx)) + 1)
             for part in range(2):
-                first, stop = (xa, end) if part == 0 else (begin, xb)
-                x = first
-                while x <= stop:
-                    take = min(stop - x + 1, room - m)
-                    for i in range(take):
-                        at[0, m + i] = x + i - cx
-                        at[1, m + i] = py
-                        at[2, m + i] = float(image[y, x + i]) - bases[k]
-                    x += take
-                    if clip > 0.0:
-                        kept = m
-                        for i in range(m, m + take):
-                            if at[2, i] + bases[k] < clip:
-                                at[0, kept], at[1, kept], at[2, kept] = at[0, i], at[1, i], at[2, i]
-                                kept += 1
-                        m = kept
-                    else:
-                        m += take
-                    if m == room:
-                        octants |= _chunk(
-                            m, at, dot, edge, peak, rows, weighted, normal[k], right[k], tally[k]
-                        )
+                first, last = (xa, end) if part == 0 else (begin, xb)
+                while first <= last:
+                    stop = min(last, first + _R - m - 1)
+                    m = _taken(image, y, first, stop, (cx, cy), base, clip, m, b)
+                    first = stop + 1
+                    if m >= _R - 64:
+                        octants |= _chunk(m, b, dot, sums[k], tally[k], kind, noise, whole)
                         m = 0
         if m > 0:
-            octants |= _chunk(m, at, dot, edge, peak, rows, weighted, normal[k], right[k], tally[k])
+            octants |= _chunk(m, b, dot, sums[k], tally[k], kind, noise, whole)
         for q in range(8):
-            for r in range(q):
-                normal[k, q, r] = normal[k, r, q]
-            used[k] += ((octants >> q) & 1) / 8.0
-    return normal, right, tally, used, bases
+            tally[k, 1] += ((octants >> q) & 1) / 8.0
+    return sums, tally

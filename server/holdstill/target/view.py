@@ -10,15 +10,18 @@ from scipy.special import ndtri
 
 from holdstill.records import FloatArray, Picture
 
+from .compiled import compiled_plain, median
 from .eccentricity import eccentricity_px
-from .score import ROUND, Scores, score
-from .viewmap import ViewMap
+from .score import RAMPS, ROUND, Scores, gathered
+from .steps import Beliefs, Steps, solve_steps
+from .viewmap import ViewMap, mapped
 
 _REACH = 3.2
 EVERYWHERE = (-9.0, 9.0)
 """Signed distances over sigma that no ring reaches: nothing is left out."""
 LEAST_SIGMA_PX = 0.4
 """No edge is taken to be sharper than this: a pixel alone blurs it by 0.29 px."""
+_PLAIN = np.empty(0)
 
 
 @dataclass(slots=True, eq=False)
@@ -37,8 +40,8 @@ class View:
     pitch: float
     ground: float = 0.0
     """Level of the ground as fitted, grey values; with `contrast` it says where clipping begins."""
-    lean: FloatArray = field(default_factory=lambda: ROUND)
-    """How the blur depends on direction; see `score`."""
+    bent: FloatArray = field(default_factory=lambda: ROUND)
+    """How the blur depends on direction, and how lopsided it is: lean, q3, q5; see `score`."""
     factors: FloatArray | None = None
     """Radius of each point's dot over the plain dot's (marked dots), or None."""
     rings: NDArray[np.bool_] | None = None
@@ -52,22 +55,31 @@ class View:
 
     def shapes(self, which: NDArray[np.int64]) -> FloatArray:
         """Half-axes maps (n, 2, 2) of the expected ellipses, px."""
-        shapes = self.view.jacobians(self.xy[which]) * self.radius
-        return np.asarray(shapes if self.factors is None else shapes * self.factors[which][:, None, None])
+        return self._frames(which)[0]
+
+    def _frames(self, which: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
+        """Half-axes maps (n, 2, 2), and how far outward a ring may reach before it meets the neighbours."""
+        view = self.view
+        factors = _PLAIN if self.factors is None else self.factors
+        return _frames(
+            self.xy, which, view.homography, view.centre_px, view.scale_px, view.k1, view.k2, self.radius,
+            factors, self.pitch, self.sigma,
+        )  # fmt: skip
 
     def stride(self, which: NDArray[np.int64]) -> int:
         """Every how many rows are enough for a rough step: a dot should keep about twenty rows."""
-        return int(np.clip(np.median(self.radius_px(self.shapes(which))) // 9, 1, 4))
+        return int(min(max(self.usual_px(which) // 9, 1), 4))
+
+    def usual_px(self, which: NDArray[np.int64]) -> float:
+        """Median radius of some dots' expected ellipses, px."""
+        return median(self.radius_px(self.shapes(which)))
 
     @staticmethod
     def radius_px(shapes: FloatArray) -> FloatArray:
         """Mean radius (n,) of ellipses given by their half-axes maps, px."""
-        return np.asarray(np.sqrt(np.abs(np.linalg.det(shapes))))
-
-    def gap_px(self, shapes: FloatArray) -> FloatArray:
-        """How far outward a ring may reach before it meets the neighbours' edges."""
-        scale = np.sqrt(np.abs(np.linalg.det(shapes))) / self.radius
-        return np.asarray(np.maximum((self.pitch - 2 * self.radius) * scale * 0.75 - self.sigma, 1.0))
+        return np.asarray(
+            np.sqrt(np.abs(shapes[:, 0, 0] * shapes[:, 1, 1] - shapes[:, 0, 1] * shapes[:, 1, 0]))
+        )
 
     def expected(self, which: NDArray[np.int64]) -> FloatArray:
         """Where the dots' ellipses are expected to be centred."""
@@ -77,24 +89,34 @@ class View:
         self,
         which: NDArray[np.int64],
         centres: FloatArray,
-        slopes: FloatArray,
+        slopes: FloatArray | None = None,
+        *,
         stride: int = 1,
-        sector: float = -1.0,
-        skew: bool = False,
+        kind: int = RAMPS,
+        noise: bool = False,
     ) -> Scores:
-        """Gather the dots `which` about `centres`; see `score.score`."""
-        shapes = self.shapes(which)
-        return score(
-            self.image, centres, shapes, np.full(len(which), self.sigma), slopes, reach=_REACH,
-            gap=self.gap_px(shapes), bounds=self.bounds(which, shapes), variance=self.variance,
-            clip=0.0 if self.contrast and self.held else self.clip, stride=stride, lean=self.lean,
-            sector=sector, skew=skew,
+        """Gather the dots `which` about `centres`; see `score.gathered`."""
+        shapes, gap = self._frames(which)
+        bounds = self.bounds(which, shapes)
+        clip = 0.0 if self.contrast and self.held else self.clip
+        blur = np.array([self.sigma, *self.bent])
+        about = np.array([_REACH, *self.variance, clip])
+        slopes = np.zeros((len(which), 2)) if slopes is None else slopes
+        return Scores(
+            *gathered(self.image, centres, shapes, slopes, gap, bounds, blur, about, kind, stride,
+                      noise or self.held > 0)
         )  # fmt: skip
+
+    def solved(self, scores: Scores, beliefs: Beliefs, least_used: float) -> Steps:
+        """The step of every dot under `beliefs`; see `steps.solve_steps`."""
+        contrast = self.contrast or self.sign * 100.0
+        return solve_steps(scores, beliefs, contrast=contrast, held=self.held, least_used=least_used)
 
     def bounds(self, which: NDArray[np.int64], shapes: FloatArray) -> FloatArray:
         """Signed distances over sigma (n, 2) between which pixels are used: clear of clipping, and
         in the outer quarter of a ring's radius."""
-        out = np.tile(self.clip_bounds(), (len(which), 1))
+        out = np.empty((len(which), 2))
+        out[:] = self.clip_bounds()
         if self.rings is not None:
             inward = -0.25 * self.radius_px(shapes) / self.sigma
             out[:, 0] = np.where(self.rings[which], np.maximum(out[:, 0], inward), out[:, 0])
@@ -108,13 +130,42 @@ class View:
         """
         if self.held <= 0 or not self.contrast:
             return EVERYWHERE
-        guard = 2.5 * np.sqrt(max(self.variance))
-        share = float(np.clip((self.clip - guard - self.ground) / self.contrast, 0.02, 0.98))
+        guard = 2.5 * max(self.variance) ** 0.5
+        share = min(max((self.clip - guard - self.ground) / self.contrast, 0.02), 0.98)
         at = -float(ndtri(share))
         bright = max(self.ground, self.ground + self.contrast)
         if bright < self.clip - guard:
             return EVERYWHERE
         return (at, 9.0) if self.contrast > 0 else (-9.0, at)
+
+
+@compiled_plain
+def _frames(
+    xy: FloatArray,
+    which: NDArray[np.int64],
+    h: FloatArray,
+    centre: FloatArray,
+    scale: float,
+    k1: float,
+    k2: float,
+    radius: float,
+    factors: FloatArray,
+    pitch: float,
+    sigma: float,
+) -> tuple[FloatArray, FloatArray]:
+    n = len(which)
+    some, gap = np.empty((n, 2)), np.empty(n)
+    for k in range(n):
+        some[k, 0], some[k, 1] = xy[which[k], 0], xy[which[k], 1]
+    _, jac = mapped(some, h, centre, scale, k1, k2)
+    for k in range(n):
+        det = abs(jac[k, 0, 0] * jac[k, 1, 1] - jac[k, 0, 1] * jac[k, 1, 0])
+        size = radius * (factors[which[k]] if len(factors) else 1.0)
+        gap[k] = max((pitch - 2.0 * radius) * np.sqrt(det) * size / radius * 0.75 - sigma, 1.0)
+        for i in range(2):
+            for j in range(2):
+                jac[k, i, j] *= size
+    return jac, gap
 
 
 def clip_level(image: Picture, full_scale: int) -> float:
