@@ -319,4 +319,110 @@ ROWS: tuple[Limit, ...] = (
         "Median blur (sigma) of the dots in the kept views up to which the focus counts as seen",
         "chosen", "twice a good lens's 0.8 px",
     ),
+    Limit(
+        "light_good_stops", 0.33, "stops",
+        "Distance from the exposure's goal up to which the light counts as right",
+        "chosen", "a third of a stop, the smallest step of usual cameras and lenses",
+    ),
+    Limit(
+        "light_same_stops", 0.08, "stops",
+        "Exposures nearer than this count as the same",
+        "chosen", "a quarter of the smallest usual step",
+    ),
+    Limit(
+        "light_good_frames", 10.0, "frames",
+        "Shots in a row without anything against going on that make the Light step done",
+        "chosen", "a second or so at ten frames a second",
+    ),
+    Limit(
+        "light_covered_share", 0.03, "share of clipping level",
+        "99th percentile below which a camera sees nothing at all",
+        "chosen", "five stops under full: a scene in any light shows more, a cap does not",
+    ),
+    Limit(
+        "light_evenness", 0.7, "1",
+        "Lowest over highest light on the plate below which it is called uneven",
+        "chosen", "half a stop between the plate's ends",
+    ),
+    Limit(
+        "light_specimen_saturated", 0.0001, "share of pixels",
+        "Saturated share of a specimen's frame that is told",
+        "common practice", "no saturated pixel on the specimen (digitalimagecorrelation.org primer, section 4);"
+        " a hundredth of a per cent is left to hot pixels",
+    ),
+    Limit(
+        "light_slow_factor", 1.5, "ratio",
+        "Exposure over the longest for a hand-held plate from which it is told",
+        "chosen", "the tremor taken is itself known to about that",
+    ),
+    Limit(
+        "exposure_longest_ms", 100.0, "ms",
+        "Longest exposure set by itself before gain is raised",
+        "chosen", "ten pictures a second, so that the gauges keep moving",
+    ),
+    Limit(
+        "exposure_most_gain_db", 12.0, "dB",
+        "Most gain set by itself",
+        "chosen", "two stops: more costs more noise than the light is worth",
+    ),
+    Limit(
+        "exposure_shots_most", 5.0, "shots",
+        "Shots judged after which setting the exposure gives up",
+        "chosen", "three are enough in 99 of 100 (docs/measures.md); two more for a plate first to be found",
+    ),
+    Limit(
+        "exposure_wait_frames", 12.0, "frames",
+        "Frames waited for one that was taken with the exposure asked for",
+        "chosen", "frames on their way from a camera, and a second more",
+    ),
+    Limit(
+        "speckle_least_px", 3.0, "px",
+        "Smallest speckle that is sampled well enough",
+        "common practice", "3-7 px (digitalimagecorrelation.org primer, section 3)",
+    ),
+    Limit(
+        "speckle_most_px", 8.0, "px",
+        "Speckle size from which room is given away",
+        "common practice", "3-7 px (digitalimagecorrelation.org primer, section 3), and the measure's 12 %",
+    ),
+    Limit(
+        "speckle_cover_off", 0.2, "share of the area",
+        "Distance of the cover from one half that is told",
+        "common practice", "about 50 % (digitalimagecorrelation.org primer, section 3)",
+    ),
+    Limit(
+        "match_most_px", 0.02, "px",
+        "Expected matching noise from which it is told",
+        "common practice", "noise floors of 0.01-0.1 px, the good end (digitalimagecorrelation.org primer)",
+    ),
+    Limit(
+        "specimen_blur_px", 0.1, "px",
+        "Blur of a moving specimen within one exposure that is allowed",
+        "common practice", "a tenth of a pixel (digitalimagecorrelation.org primer, section 1: 0.01-0.1)",
+    ),
+    Limit(
+        "watch_still_frames", 24.0, "frames",
+        "Frames of a still scene that are watched for flicker, vibration and warm air",
+        "chosen", "three seconds at eight frames a second",
+    ),
+    Limit(
+        "light_seen_fill", 0.75, "share of clipping level",
+        "Median dot fill of the kept views from which the light counts as seen to be right",
+        "chosen", "within half a stop of just saturated",
+    ),
+    Limit(
+        "aim_shift_px", 100.0, "px",
+        "Distance of the cameras' middles from each other above which the aim is told",
+        "chosen", "a twentieth of a 5-MP picture's height: what hands can set on a ball head",
+    ),
+    Limit(
+        "aim_overlap", 0.8, "share of the field",
+        "Overlap of the fields below which it is told",
+        "common practice", "targets cover 75-80 % of the field of both cameras",
+    ),
+    Limit(
+        "specimen_every_ms", 2000.0, "ms",
+        "How often a specimen's frame is looked at closely on the Light step",
+        "chosen", "it takes a fifth of a second of CPU; the eye stays quick in between",
+    ),
 )

@@ -32,6 +32,7 @@ from holdstill.session import Keep, Let, Live, Refuse, State
 from .hub import Revisions
 from .outcome import event_of
 from .pool import Pool, WorkerLost
+from .setup import SettingUpLoop
 from .waiting import Storm, Waiting
 from .worker import do, look_at
 
@@ -85,6 +86,7 @@ class Runner:
         self._advance_at_ms: float | None = None
         self._rechecked_at_ms = 0.0
         self._against = 0
+        self.setup = SettingUpLoop(self)
 
     # -- from any thread ---------------------------------------------------------------------
 
@@ -232,6 +234,7 @@ class Runner:
             await self._recheck(report)
         elif not self.state.paused or report.single:
             await self._decide(shot, report)
+        await self.setup.after(report)
         self.pictures.bump()
         self._publish()
 

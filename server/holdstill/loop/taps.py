@@ -9,6 +9,7 @@ from holdstill import session
 from holdstill.records import Nothing, Say, Step, Tap, TapKind
 from holdstill.records import events as ev
 
+from . import setup_taps
 from .runner import Runner
 
 Answer = Say | Nothing
@@ -149,11 +150,6 @@ async def _recheck(runner: Runner, tap: Tap) -> Answer:
     return await _event(runner, tap, ev.StepEntered(runner.parts.now_ms(), Step.RECHECK))
 
 
-async def _set_exposure(runner: Runner, tap: Tap) -> Answer:
-    why = runner.parts.source.control({"exposure": tap.values.get("stops", "auto")})
-    return _done(tap) if why is None else Nothing("tap.refused.no-exposure-control", {"why": why})
-
-
 async def _sim(runner: Runner, tap: Tap) -> Answer:
     if runner.parts.source.sim_state() is None:
         return Nothing("tap.refused.not-simulated")
@@ -176,6 +172,13 @@ HANDLERS: dict[TapKind, Handler] = {
     TapKind.PROVE: _prove,
     TapKind.HAND_OVER: _hand_over,
     TapKind.RECHECK: _recheck,
-    TapKind.SET_EXPOSURE: _set_exposure,
+    TapKind.SET_EXPOSURE: setup_taps.set_exposure,
+    TapKind.FOCUS_PART: setup_taps.focus_part,
+    TapKind.FOCUS_CAMERA: setup_taps.focus_camera,
+    TapKind.TICK: setup_taps.tick,
+    TapKind.ROUTINE_AGAIN: setup_taps.routine_again,
+    TapKind.LIGHT_SUBJECT: setup_taps.light_subject,
+    TapKind.WATCH_STILL: setup_taps.watch_still,
+    TapKind.DESCRIBE_RIG: setup_taps.describe_rig,
     TapKind.SIM: _sim,
 }

@@ -24,9 +24,12 @@ from holdstill.records import (
     Shot,
     ShotReport,
     Sighting,
+    SpecimenLight,
+    Standstill,
 )
 from holdstill.session import PlanWork, ProveWork, RecheckWork, SolveWork, Work
 
+from .closer import Closer
 from .planning import plan_next
 from .warm import warm_eye
 
@@ -39,6 +42,7 @@ class Eye:
     previews: bool = True
     hints: dict[str, Sighting] = field(default_factory=dict)
     depths: Depths = field(default_factory=Depths)
+    closer: Closer = field(default_factory=Closer)
     threads: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(2, "eye"))
 
     def look_at(self, shot: Shot) -> ShotReport:
@@ -68,6 +72,7 @@ class Eye:
             refused={c: o.refused for c, o in by.items() if o.refused},
             notes=tuple(note for f in frames.values() for note in f.notes),
             exposure_ms={c: f.exposure_ms for c, f in frames.items() if f.exposure_ms is not None},
+            gain_db={c: f.gain_db for c, f in frames.items() if f.gain_db is not None},
             took_ms=1000.0 * (time.perf_counter() - began),
         )
 
@@ -76,6 +81,7 @@ class Eye:
             frame = self.depths.check(decode(original))
         except BadFrame as error:
             return _Looked(refused=str(error))
+        self.closer.see(frame)
         hint = None if single else self.hints.get(original.camera)
         sighting = target.find(
             frame.image, self.plate, camera=frame.camera, full_scale=frame.full_scale, hint=hint
@@ -130,3 +136,18 @@ def open_eye(plate: Plate) -> None:
 def look_at(shot: Shot) -> ShotReport:
     """`Eye.look_at` by this process's eye."""
     return _EYES[0].look_at(shot)
+
+
+def watch_still() -> None:
+    """Keep the frames of the next shots, to be judged together."""
+    _EYES[0].closer.watch()
+
+
+def judge_watch() -> list[Standstill]:
+    """What the frames kept since `watch_still` show of flicker, vibration, warm air, a moved camera."""
+    return _EYES[0].closer.judge_watch()
+
+
+def judge_specimen(scale_um_per_px: dict[str, float]) -> dict[str, SpecimenLight]:
+    """What the newest frame of each camera is worth to a correlation."""
+    return _EYES[0].closer.judge_specimen(scale_um_per_px)

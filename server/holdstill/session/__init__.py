@@ -6,6 +6,7 @@ Pure: no clock, no files, no randomness. Replaying the events gives the same ses
 from .advise import advise
 from .judge import TAKING, Decision, Keep, Let, Refuse, judge, stuck
 from .live import Live, forget_sharpness, look
+from .setup import SETTING_UP, shown
 from .snapshot import NO_COVERAGE, Around, snapshot
 from .state import Entry, State, replay, step
 from .troubles import Found, first_trouble
@@ -24,6 +25,7 @@ from .work import (
 
 __all__ = [
     "NO_COVERAGE",
+    "SETTING_UP",
     "TAKING",
     "Around",
     "Decision",
@@ -49,6 +51,7 @@ __all__ = [
     "next_step",
     "replay",
     "scale_known",
+    "shown",
     "snapshot",
     "step",
     "stuck",

@@ -22,6 +22,7 @@ from holdstill.records import (
 )
 
 from .live import Live
+from .setup import advise_setting_up
 from .state import State
 from .troubles import Found
 from .verdict import verdict
@@ -168,4 +169,4 @@ def _of_step(state: State, live: Live) -> Advice:
         return _plain(state, Say(f"advice.recheck.{key}"), Order.DONE)
     if live.report is None:
         return _plain(state, Say("advice.waiting for pictures"), Order.WAIT)
-    return _plain(state, Say(f"advice.step.{step.value}"), Order.WAIT)
+    return advise_setting_up(state, live.setup, live.report, live.sightings)

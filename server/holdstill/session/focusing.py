@@ -295,9 +295,7 @@ def _remark(whole: FocusState, grid: tuple[int, int]) -> Say | None:
     if lies is None:
         return None
     if lies.tilted and whole.order is FocusOrder.THERE:
-        return Say(
-            "focus-tilted", {"side": _soft_side(lies), "percent": 100.0 * lies.softest_share}
-        )
+        return Say("focus-tilted", {"side": _soft_side(lies), "percent": 100.0 * lies.softest_share})
     if lies.soft_side is not None:
         return Say("focus-soft-side", {"side": lies.soft_side})
     return None

@@ -8,7 +8,6 @@ from statistics import median
 
 from holdstill import measure, plan, solve
 from holdstill.limits import limit
-from holdstill.measure.focus import FocusState, focus_sample, focus_step
 from holdstill.records import (
     Guide,
     Nothing,
@@ -19,6 +18,8 @@ from holdstill.records import (
     Trouble,
 )
 
+from .focusing import Focusing
+from .setup import SettingUp, setting_up_step
 from .state import State
 from .troubles import Found, first_trouble
 from .work import kept_poses
@@ -49,8 +50,8 @@ class Live:
     recheck_next: bool = False
     sharpness_best: Mapping[str, float] = field(default_factory=dict)
     sharpness_path: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
-    focus: Mapping[str, FocusState] = field(default_factory=dict)
-    """Each camera's focus gauge."""
+    setup: SettingUp = field(default_factory=SettingUp)
+    """Focus gauges, light, aim and warmth: the moment of the first three steps."""
     shot_times_ms: tuple[float, ...] = ()
     shots: int = 0
     dropped: int = 0
@@ -76,6 +77,7 @@ def look(live: Live, state: State, report: ShotReport) -> Live:
         shot_times_ms=(*live.shot_times_ms[-39:], report.taken_at_ms),
     )
     after = _remember_sharpness(after)
+    after = replace(after, setup=setting_up_step(live.setup, state, report, sightings))
     found = first_trouble(
         state, report, sightings, still, typical_blur_px=typical_blur_px(state), plate_expected=True
     )
@@ -110,15 +112,11 @@ def _is_still(still: Mapping[str, Stillness]) -> bool:
 def _remember_sharpness(live: Live) -> Live:
     if live.report is None:
         return live
-    best, path, focus = dict(live.sharpness_best), dict(live.sharpness_path), dict(live.focus)
+    best, path = dict(live.sharpness_best), dict(live.sharpness_path)
     for camera, measures in live.report.measures.items():
-        sample = focus_sample(
-            measures, at_ms=live.report.taken_at_ms, exposure_ms=live.report.exposure_ms.get(camera)
-        )
-        focus[camera] = focus_step(focus.get(camera, FocusState()), sample)
         best[camera] = max(best.get(camera, 0.0), measures.sharpness)
         path[camera] = (*path.get(camera, ())[-(PATH_LENGTH - 1) :], measures.sharpness)
-    return replace(live, sharpness_best=best, sharpness_path=path, focus=focus)
+    return replace(live, sharpness_best=best, sharpness_path=path)
 
 
 def _settle(live: Live, found: Found | None, *, single: bool) -> Live:
@@ -161,4 +159,10 @@ def typical_blur_px(state: State) -> float | None:
 
 def forget_sharpness(live: Live) -> Live:
     """The best sharpness starts afresh (the scene or the aperture has changed)."""
-    return replace(live, sharpness_best={}, sharpness_path={}, focus={})
+    focus = Focusing(
+        routines=live.setup.focus.routines,
+        boxes=live.setup.focus.boxes,
+        turned=live.setup.focus.turned,
+        held=live.setup.focus.held,
+    )
+    return replace(live, sharpness_best={}, sharpness_path={}, setup=replace(live.setup, focus=focus))

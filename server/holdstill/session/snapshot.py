@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from holdstill.limits import limit
-from holdstill.measure.focus import FocusOrder
 from holdstill.phrases import cues
 from holdstill.records import (
     Advice,
@@ -26,7 +25,9 @@ from holdstill.records import (
 from holdstill.records import events as ev
 
 from .advise import POSE_STEPS
+from .focusing import gauge_words
 from .live import Live
+from .setup import focus_done, light_done, setup
 from .state import Entry, State
 from .troubles import ninth
 from .verdict import verdict
@@ -92,6 +93,7 @@ def snapshot(state: State, live: Live, advice: Advice, around: Around) -> Snapsh
         rig=state.rig,
         drift=state.recheck.result if state.recheck else None,
         lamps=lamps(state),
+        setup=setup(state, live.setup, live.report, live.sightings),
     )
 
 
@@ -112,28 +114,9 @@ def _camera(state: State, live: Live, camera: str) -> CameraState:
         size_px=report.sizes_px.get(camera) if report else None,
         sharpness_best=live.sharpness_best.get(camera),
         sharpness_path=live.sharpness_path.get(camera, ()),
-        focus_say=focus_words(live, camera),
+        focus_say=gauge_words(live.setup.focus.gauge(camera)),
         light_say=_light(live, camera),
     )
-
-
-FOCUS_WORDS = {
-    FocusOrder.TURN: "focus.start",
-    FocusOrder.KEEP_TURNING: "focus.rising",
-    FocusOrder.OTHER_WAY: "focus.other way",
-    FocusOrder.TURN_BACK: "focus.falling",
-    FocusOrder.THERE: "focus.best",
-}
-
-
-def focus_words(live: Live, camera: str) -> Say:
-    """What to do with a camera's focus ring."""
-    gauge = live.focus.get(camera)
-    if gauge is None:
-        return Say("focus.no-picture")
-    if gauge.stale is not None:
-        return Say(f"focus.stale.{gauge.stale.name.lower()}")
-    return Say(FOCUS_WORDS[gauge.order])
 
 
 def _light(live: Live, camera: str) -> Say | None:
@@ -208,8 +191,8 @@ def steps(state: State, live: Live) -> tuple[StepState, ...]:
     """Each step's state, by what is known and not by which pages were opened."""
     done = {
         Step.RIG: bool(state.rig.cameras) and state.rig.stand_off_mm is not None,
-        Step.FOCUS: state.estimate is not None,
-        Step.LIGHT: state.estimate is not None,
+        Step.FOCUS: focus_done(state),
+        Step.LIGHT: light_done(state),
         Step.POSES: enough(state) or state.proof is not None,
         Step.SOLVE: state.estimate is not None
         and not any(q.value > q.goal for q in state.estimate.quantities),
