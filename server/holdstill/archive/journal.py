@@ -90,9 +90,10 @@ class Journal:
             raise from_os_error(trouble, "session", folder) from trouble
         try:
             engine = _engine(path)
-            with _in_words(path), engine.begin() as connection:
-                _META.create_all(connection)
-            sync_folder(folder)
+            with _in_words(path):
+                with engine.begin() as connection:
+                    _META.create_all(connection)
+                sync_folder(folder)
             return cls(folder, engine, lock)
         except BaseException:
             lock.release()
