@@ -11,7 +11,22 @@ import re
 
 from holdstill.records import Say
 
-from . import archive, common, cues, intake, measure, plan, rig, session, simulate, solve, target, trust, web
+from . import (
+    archive,
+    common,
+    cues,
+    feeds,
+    intake,
+    measure,
+    plan,
+    rig,
+    session,
+    simulate,
+    solve,
+    target,
+    trust,
+    web,
+)
 
 CATALOGUE: dict[str, str] = {}
 
@@ -29,6 +44,7 @@ add(common.WORDS)
 add(target.WORDS)
 add(trust.WORDS)
 add(cues.WORDS)
+add(feeds.WORDS)
 add(intake.WORDS)
 add(measure.WORDS)
 add(plan.WORDS)

@@ -73,6 +73,34 @@ WORDS: dict[str, str] = {
     "\"{{camera}}_{{shot}}.png\".",
     "intake.pattern-none": "The pattern {pattern} fits none of the {count} pictures in the folder (for example "
     "{example}). For example \"{{camera}}_{{shot}}.png\".",
+    # cameras on the command line, and settings
+    "intake.address-empty": "A camera's name is missing between the commas. For example --cameras 40012345,40012346",
+    "intake.address-unknown": "{given} names no camera: a serial number, gige:SERIAL, usb3:SERIAL, webcam:0, an rtsp:// or "
+    "http:// address, a video file or numbered pictures (shot_%04d.tif) is wanted. See what is there: holdstill cameras",
+    "intake.camera-twice": "{given} is named twice. Name each camera once.",
+    "intake.too-many-cameras": "{count} cameras are named; at most {most} are. Name fewer.",
+    "intake.bad-region": "{given} is no region. For example --region 1280x1024+384+512 (width x height + left + top).",
+    "intake.cannot-trigger": "{given} can't be triggered; only machine-vision cameras can. Leave --trigger out.",
+    "intake.no-such-camera": "There is no camera {name}; there are {known}. Choose one of them.",
+    "intake.no-two-cameras": "There is only one camera: nothing to swap.",
+    "intake.bad-turn": "{got} is no turn; 90, 180 or 270 degrees are.",
+    "intake.no-such-setting": "Cameras have no setting {name}; exposure, exposure_ms and gain_db can be set.",
+    "intake.not-a-setting": "{got} is not a number. Send a number.",
+    "intake.camera-away": "Camera {camera} is not there now. Check its cable and power, then try again.",
+    "intake.no-exposure": "The exposure of camera {camera} can't be set from here. Set it in the camera's own program or pages.",
+    "intake.no-gain": "The gain of camera {camera} can't be set from here. Set it in the camera's own program or pages.",
+    "intake.exposure-at-end": "Camera {camera} is at its end: {exposure_ms:.3g} ms and {gain_db:.3g} dB. Bring the lamps nearer, or "
+    "open the aperture.",
+    # frames that are sent
+    "intake.push-unknown-camera": "There is no camera {name}; this session has {known}. Send to one of these.",
+    "intake.push-wait": "{count} shots wait to be looked at. Send again in {seconds} s.",
+    "intake.push-bad-header": "The header {name} is {got}; {wanted} is wanted.",
+    "intake.push-raw-size": "{got} bytes came; {width} x {height} of {kind} are {wanted}. Check the headers.",
+    "intake.push-type": "{got} is not taken. Send image/tiff, image/png or application/octet-stream with the raw headers.",
+    "intake.push-too-large": "The frame has more than {most_mb} MB. Send a smaller region, or compress it (PNG, TIFF).",
+    "intake.push-not-here": "This session takes no pushed frames. Start it with: holdstill serve --push left,right",
+    "intake.push-empty": "The body is empty. Send the picture's bytes.",
+    "intake.push-no-control": "Whoever sends the frames sets the cameras: set it there.",
     # rig files
     "intake.rig-missing": "There is no rig file {path}. Check the spelling.",
     "intake.rig-unreadable": "The rig file {path} can't be read: {reason}. Allow this user to read it, or give another file.",

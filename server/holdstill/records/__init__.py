@@ -14,6 +14,7 @@ from .estimate import (
     SetAside,
     ViewFit,
 )
+from .feeds import ClockFit, FeedsState, FeedState
 from .frames import Frame, FrameBytes, FrameFile, Original, Picture, Shot, picture_digest
 from .lamps import ClearSighting, GlareSighting, Lamp
 from .measures import FrameMeasures, GlarePatch, HiddenPatch, PlateLight, Stillness
@@ -68,10 +69,13 @@ __all__ = [
     "Check",
     "ClearSighting",
     "Coverage",
+    "ClockFit",
     "Cue",
     "DotFlag",
     "DriftResult",
     "Estimate",
+    "FeedState",
+    "FeedsState",
     "Finding",
     "FloatArray",
     "FocusGauge",
