@@ -425,4 +425,9 @@ ROWS: tuple[Limit, ...] = (
         "How often a specimen's frame is looked at closely on the Light step",
         "chosen", "it takes a fifth of a second of CPU; the eye stays quick in between",
     ),
+    Limit(
+        "focus_clipping", 0.002, "share of pixels",
+        "Clipped share from which the pattern of the regions' means says nothing about the scene",
+        "chosen", "a lamp's reflection on a specimen stays below",
+    ),
 )

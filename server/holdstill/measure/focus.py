@@ -264,8 +264,10 @@ def _bridge(state: FocusState, sample: FocusSample) -> tuple[StaleReason | None,
         return None, state.offset
     brightness = math.log2(max(float(sample.means.mean()), 1e-6) / max(float(last.means.mean()), 1e-6))
     pattern = sample.means / max(float(sample.means.mean()), 1e-9)
-    clipping = max(sample.saturated_share, last.saturated_share) > 0.002
-    if not clipping and state.reference.shape == pattern.shape:
+    clipping = max(sample.saturated_share, last.saturated_share) > limit("focus_clipping")
+    # A changed exposure brings out or hides what a black level and coarse codes do to the pattern.
+    reset = _told_stops(last.exposure_ms, sample.exposure_ms) > limit("focus_brightness_step")
+    if not clipping and not reset and state.reference.shape == pattern.shape:
         change = float(np.sqrt(np.mean((pattern - state.reference) ** 2)))
         if change > limit("focus_scene_change"):
             return StaleReason.SCENE, 0.0
@@ -288,6 +290,11 @@ def _slope(state: FocusState) -> float:
     if len(state.recent) < 3:
         return 0.0
     return (state.recent[-1] - state.recent[-3]) / 2.0
+
+
+def _told_stops(before_ms: float | None, after_ms: float | None) -> float:
+    """Size of a told change of exposure, stops; 0 where none is told."""
+    return abs(math.log2(after_ms / before_ms)) if before_ms and after_ms else 0.0
 
 
 def _explained(before_ms: float | None, after_ms: float | None, brightness: float) -> bool | None:

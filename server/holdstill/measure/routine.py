@@ -58,8 +58,10 @@ class Routine:
 
     @property
     def next_step(self) -> RoutineStep | None:
-        """First step not done; None when all are."""
-        return next((step for step in RoutineStep if step not in self.done), None)
+        """First step after the last one done; None after the end. What was passed over was not needed."""
+        order = list(RoutineStep)
+        last = max((order.index(step) for step in self.done), default=-1)
+        return order[last + 1] if last + 1 < len(order) else None
 
 
 def tick_by_hand(routine: Routine, step: RoutineStep) -> Routine:

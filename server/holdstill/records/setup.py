@@ -64,7 +64,8 @@ class FocusGauge:
 
 @dataclass(frozen=True, slots=True)
 class RoutineItem:
-    """A step of the focusing routine (a `RoutineStep` value): ``"done"``, ``"now"`` or ``"todo"``;
+    """A step of the focusing routine (a `RoutineStep` value): ``"done"``, ``"now"``, ``"todo"`` or
+    ``"passed"`` (not needed);
     `seen`: ticked by what the pictures showed, not by hand."""
 
     step: str

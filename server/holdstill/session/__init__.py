@@ -10,7 +10,7 @@ from .setup import SETTING_UP, shown
 from .snapshot import NO_COVERAGE, Around, snapshot
 from .state import Entry, State, replay, step
 from .troubles import Found, first_trouble
-from .verdict import scale_known, verdict
+from .verdict import against, scale_known, verdict
 from .work import (
     PlanWork,
     ProveWork,
@@ -42,6 +42,7 @@ __all__ = [
     "State",
     "Work",
     "advise",
+    "against",
     "enough",
     "first_trouble",
     "forget_sharpness",

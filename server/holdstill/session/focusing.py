@@ -139,11 +139,15 @@ def _exposure(report: ShotReport, camera: str) -> float | None:
 
 
 def _scene_changed(before: FocusState | None, after: FocusState) -> bool:
-    """Whether the pattern of the picture changed with this frame (see ``measure.focus``)."""
+    """Whether the pattern of the picture changed with this frame (see ``measure.focus``); not told
+    where it clips, which flattens the pattern by itself, nor with a new exposure."""
     if before is None or before.reference.shape != after.reference.shape or before.reference.size == 0:
         return False
+    if before.last is None or after.last is None or before.last.exposure_ms != after.last.exposure_ms:
+        return False
+    clipping = max(before.last.saturated_share, after.last.saturated_share)
     change = float(np.sqrt(np.mean((after.reference - before.reference) ** 2)))
-    return change > limit("focus_scene_change")
+    return change > limit("focus_scene_change") and clipping <= limit("focus_clipping")
 
 
 def _routine_sample(m: FrameMeasures, report: ShotReport, camera: str, moved: bool) -> RoutineSample:
@@ -176,15 +180,15 @@ def _finished(state: Focusing, camera: str) -> bool:
 def focus_shown(state: Focusing, cameras: Sequence[str]) -> bool:
     """Whether the pictures showed every camera focused: past the peak and back to it, the ring left
     there; and, once the aperture was closed, the sharpness looked at again."""
-    if not cameras:
+    return bool(cameras) and all(_done_with(state.routines.get(camera)) for camera in cameras)
+
+
+def _done_with(routine: Routine | None) -> bool:
+    """The ring left at the peak; after an opened aperture also closed, and the sharpness looked at."""
+    if routine is None or RoutineStep.LOCK_RING not in routine.done:
         return False
-    for camera in cameras:
-        routine = state.routines.get(camera)
-        if routine is None or RoutineStep.LOCK_RING not in routine.done:
-            return False
-        if RoutineStep.STOP_DOWN in routine.done and RoutineStep.CHECK_AGAIN not in routine.done:
-            return False
-    return True
+    worked = {RoutineStep.OPEN_APERTURE, RoutineStep.STOP_DOWN} & set(routine.done)
+    return not worked or RoutineStep.CHECK_AGAIN in routine.done
 
 
 FOCUS_WORDS = {
@@ -200,7 +204,7 @@ def gauge_words(gauge: FocusState | None) -> Say:
     """What to do with a camera's focus ring."""
     if gauge is None:
         return Say("focus.no-picture")
-    if gauge.stale is not None:
+    if gauge.stale is not None and gauge.order is FocusOrder.TURN:
         return Say(f"focus.stale.{gauge.stale.name.lower()}")
     return Say(FOCUS_WORDS[gauge.order])
 
@@ -220,15 +224,23 @@ def focus_setup(state: Focusing, cameras: Sequence[str], rig: Rig) -> FocusSetup
 
 def routine_items(routine: Routine) -> tuple[RoutineItem, ...]:
     """The routine as a list that can be ticked."""
-    now = routine.next_step
+    now, order = routine.next_step, list(RoutineStep)
     return tuple(
         RoutineItem(
             step.value,
-            "done" if step in routine.done else "now" if step is now else "todo",
+            _standing(step, routine, order.index(now) if now is not None else len(order)),
             step in routine.seen,
         )
         for step in RoutineStep
     )
+
+
+def _standing(step: RoutineStep, routine: Routine, now: int) -> str:
+    """``"done"``, ``"now"``, ``"todo"``, or ``"passed"`` for what was not needed."""
+    at = list(RoutineStep).index(step)
+    if step in routine.done:
+        return "done"
+    return "now" if at == now else "passed" if at < now else "todo"
 
 
 def focus_gauge(state: Focusing, camera: str) -> FocusGauge:
@@ -244,7 +256,7 @@ def focus_gauge(state: Focusing, camera: str) -> FocusGauge:
     known = gauge.best is not None and peak is not None and path[peak] > -0.05
     return FocusGauge(
         camera=camera,
-        order="stale" if gauge.stale is not None else gauge.order.value,
+        order="stale" if gauge.stale is not None and gauge.order is FocusOrder.TURN else gauge.order.value,
         say=gauge_words(gauge),
         closer=gauge.closer,
         share=gauge.share,

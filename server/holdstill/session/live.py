@@ -21,6 +21,7 @@ from holdstill.records import (
 from .focusing import Focusing
 from .setup import SettingUp, setting_up_step
 from .state import State
+from .steadiness import Steadiness, steadied
 from .troubles import Found, first_trouble
 from .work import kept_poses
 
@@ -37,6 +38,8 @@ class Live:
     pose: Pose | None = None
     still: Mapping[str, Stillness] = field(default_factory=dict)
     still_frames: int = 0
+    steady: Steadiness = field(default_factory=Steadiness)
+    """What the hands have done lately; it tells how far the dots may travel during an exposure."""
     guide: Guide | None = None
     seen_trouble: Found | None = None
     """What this shot shows."""
@@ -65,7 +68,9 @@ def look(live: Live, state: State, report: ShotReport) -> Live:
     pose = solve.live_pose(state.plate, sightings, rig_known) if sightings else None
     pose = None if isinstance(pose, Nothing) else pose
     still = _stillness(live, sightings, report)
-    frames = live.still_frames + 1 if _is_still(still) else 0
+    most_px = float(state.setting("motion_px"))
+    steady = live.steady if report.single else steadied(live.steady, report, sightings, still, most_px=most_px)
+    frames = live.still_frames + 1 if _is_still(still, steady, most_px) else 0
     after = replace(
         live,
         report=report,
@@ -73,6 +78,7 @@ def look(live: Live, state: State, report: ShotReport) -> Live:
         pose=pose,
         still=still,
         still_frames=frames,
+        steady=steady,
         shots=live.shots + 1,
         shot_times_ms=(*live.shot_times_ms[-39:], report.taken_at_ms),
     )
@@ -102,10 +108,15 @@ def _stillness(live: Live, sightings: Mapping[str, Sighting], report: ShotReport
     return out
 
 
-def _is_still(still: Mapping[str, Stillness]) -> bool:
-    return bool(still) and all(
-        s.shift_px <= limit("still_shift_px") and (s.blur_px is None or s.blur_px <= limit("still_blur_px"))
-        for s in still.values()
+def _is_still(still: Mapping[str, Stillness], steady: Steadiness, most_px: float) -> bool:
+    """Whether no camera saw the plate move, and the dots can't have travelled far within the exposure."""
+    return (
+        bool(still)
+        and all(
+            s.shift_px <= limit("still_shift_px") and (s.blur_px is None or s.blur_px <= most_px)
+            for s in still.values()
+        )
+        and steady.worst_px <= most_px
     )
 
 

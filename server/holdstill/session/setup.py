@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from statistics import median
@@ -125,7 +126,7 @@ def advise_setting_up(
     return Advice(state.step, Say("advice.step.rig"), Order.WAIT, Tone.SILENT)
 
 
-_RING = (RoutineStep.TURN_PAST_AND_BACK, RoutineStep.CHECK_AGAIN)
+_RING = (RoutineStep.TURN_PAST_AND_BACK, RoutineStep.LOCK_RING)
 """Steps of the routine during which the ring's own orders are said."""
 
 
@@ -138,6 +139,11 @@ def _advise_focus(state: State, focus: Focusing) -> Advice:
     wanted = routine.next_step
     which = Say("focus.which", {"camera": camera}) if len(state.cameras) > 1 else None
     if focus_shown(focus, state.cameras) and wanted is None:
+        lost = min((r.focus_shift or 0.0 for r in focus.routines.values()), default=0.0)
+        if lost < -limit("focus_drop"):
+            percent = 100.0 * (math.exp(lost) - 1.0)
+            shift = Say("routine-focus-shift", {"percent": percent})
+            return Advice(Step.FOCUS, Say("focus.shifted"), Order.WAIT, Tone.SILENT, remedy=shift)
         return Advice(Step.FOCUS, Say("focus.done"), Order.DONE, Tone.SILENT)
     turning = gauge is not None and (gauge.closer != 0 or gauge.passed)
     if gauge is None or (wanted is not None and wanted not in _RING and not turning):
@@ -159,27 +165,27 @@ def _advise_focus(state: State, focus: Focusing) -> Advice:
 def _pitch(share: float) -> float:
     """0..1 for the tone: a tenth of the best or less is 0, the best is 1. Rounded, so that a page is
     told anew only when it can be heard."""
-    from math import log
-
-    return round(min(1.0, max(0.0, 1.0 + log(max(share, 1e-6)) / log(10.0))), 2)
+    return round(min(1.0, max(0.0, 1.0 + math.log(max(share, 1e-6)) / math.log(10.0))), 2)
 
 
 def _advise_light(
     state: State, light: LightWatch, report: ShotReport, sightings: Mapping[str, Sighting]
 ) -> Advice:
+    # A plate stays in view while it is judged, and out of it while the specimen is.
+    order = Order.WAIT if light.subject == PLATE else Order.DONE
     if light.watching:
-        return Advice(Step.LIGHT, Say("light.watching"), Order.WAIT, Tone.SILENT)
+        return Advice(Step.LIGHT, Say("light.watching"), order, Tone.SILENT)
     if light.setting == "setting":
-        return Advice(Step.LIGHT, Say("light.setting"), Order.WAIT, Tone.SILENT)
+        return Advice(Step.LIGHT, Say("light.setting"), order, Tone.SILENT)
     found = findings(light, report, sightings, state.rig)
     if light.setting == "gave up" and any(f.kind in ("dark", "bright") for f in found):
         return Advice(
-            Step.LIGHT, Say("light.gave-up"), Order.WAIT, Tone.SILENT, remedy=Say("light.gave-up.remedy")
+            Step.LIGHT, Say("light.gave-up"), order, Tone.SILENT, remedy=Say("light.gave-up.remedy")
         )
     if found and (found[0].stops_it or (light.subject == PLATE and sightings)):
-        return Advice(Step.LIGHT, found[0].what, Order.WAIT, Tone.SILENT, remedy=found[0].remedy)
+        return Advice(Step.LIGHT, found[0].what, order, Tone.SILENT, remedy=found[0].remedy)
     if light.subject == PLATE and not sightings:
-        return Advice(Step.LIGHT, Say("light.no-plate"), Order.WAIT, Tone.SILENT)
+        return Advice(Step.LIGHT, Say("light.no-plate"), order, Tone.SILENT)
     if found:
-        return Advice(Step.LIGHT, found[0].what, Order.WAIT, Tone.SILENT, remedy=found[0].remedy)
-    return Advice(Step.LIGHT, Say("light.good"), Order.DONE, Tone.SILENT)
+        return Advice(Step.LIGHT, found[0].what, order, Tone.SILENT, remedy=found[0].remedy)
+    return Advice(Step.LIGHT, Say("light.good"), order, Tone.SILENT)

@@ -151,11 +151,10 @@ def step(state: State, event: ev.Event) -> State:  # noqa: PLR0912 - one branch 
         case ev.Proved():
             return replace(state, proof=event, withdrawn=None)
         case ev.Rechecked(result=result):
-            withdrawn = (
-                ev.ReadyWithdrawn(event.at_ms, "moved")
-                if result.moved and result.matters
-                else state.withdrawn
-            )
+            withdrawn = state.withdrawn if result.moved else None
+            if result.moved and result.matters:
+                reason = "size" if "picture size" in result.reasons else "moved"
+                withdrawn = ev.ReadyWithdrawn(event.at_ms, reason, result.numbers)
             return replace(state, recheck=event, withdrawn=withdrawn)
         case ev.ReadyWithdrawn():
             return replace(state, withdrawn=event)

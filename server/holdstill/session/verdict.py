@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from holdstill.limits import limit
-from holdstill.phrases import say
-from holdstill.records import Estimate, Quantity, Ready, Say, Verdict
+from holdstill.phrases import CATALOGUE, say
+from holdstill.records import Check, Estimate, Quantity, Ready, Say, Trouble, Verdict
+from holdstill.records import events as ev
 
 from .state import State
 
@@ -13,35 +16,81 @@ def verdict(state: State) -> Verdict:
     """What can be said of the rig now. Pure.
 
     *Stop* when a check fails that no further view can mend; *not yet* while something named is
-    wanting; *provisional* when everything holds but the proof on views that the solve did not use,
-    or the scale has no independent length; *ready* otherwise.
+    wanting, or once a later picture has spoken against it; *provisional* when everything holds but the
+    proof on views that the solve did not use, or the scale has no independent length; *ready*
+    otherwise. The first reason is the one to mend first, and `remedy` belongs to it.
     """
     at_ms = state.estimate_at_ms
     estimate = state.estimate
-    if estimate is None or not state.solve_ids():
-        return Verdict(Ready.NOT_YET, (_unsolved(state),), Say("remedy.take views"), at_ms)
+    if estimate is None or not state.solve_ids() or _failed(state):
+        unsolved, next_move = _unsolved(state)
+        return Verdict(Ready.NOT_YET, (unsolved,), next_move, at_ms)
     stops = [c for c in estimate.checks if c.stops and not c.ok]
     if stops:
-        reasons = tuple(_of_check(c.name, c.value, c.limit) for c in stops)
-        return Verdict(Ready.STOP, reasons, _remedy(stops[0].remedy), at_ms)
-    if state.withdrawn is not None:
-        reasons = (Say(f"reason.withdrawn.{state.withdrawn.reason}"),)
-        return Verdict(Ready.NOT_YET, reasons, Say("remedy.recheck"), state.withdrawn.at_ms, withdrawn=True)
+        return Verdict(Ready.STOP, tuple(_of_check(c) for c in stops), _remedy(stops[0].remedy), at_ms)
     wanting, remedy = _wanting(state, estimate)
+    spoken = _spoken_against(state)
+    if spoken is not None:
+        reason = Say(f"reason.withdrawn.{spoken.reason}", spoken.numbers)
+        cure = Say("remedy.size" if spoken.reason == "size" else "remedy.recheck")
+        return Verdict(Ready.NOT_YET, (reason, *wanting), cure, spoken.at_ms, withdrawn=True)
     if wanting:
         return Verdict(Ready.NOT_YET, tuple(wanting), remedy, at_ms)
     missing = _unproven(state)
     if missing:
         return Verdict(Ready.PROVISIONAL, tuple(s for s, _ in missing), missing[0][1], at_ms)
     proof_at = state.proof.at_ms if state.proof is not None else at_ms
-    return Verdict(Ready.READY, (Say("reason.all held"),), None, max(at_ms, proof_at))
+    held = (Say("reason.all held"), *_scale_stands_on(state))
+    return Verdict(Ready.READY, held, None, max(at_ms, proof_at))
 
 
-def _unsolved(state: State) -> Say:
+def against(state: State, sizes_px: Mapping[str, tuple[int, int]], at_ms: float) -> ev.ReadyWithdrawn | None:
+    """What a later shot's picture sizes say against the calibration: None, or that it is withdrawn
+    (another binning or window: the calibration is not this picture's)."""
+    if state.estimate is None:
+        return None
+    for camera in state.estimate.cameras:
+        got = sizes_px.get(camera.name, camera.lens.size_px)
+        if got != camera.lens.size_px:
+            return ev.ReadyWithdrawn(at_ms, "size", _sizes(camera.name, got, camera.lens.size_px))
+    return None
+
+
+def _sizes(camera: str, got: tuple[int, int], wanted: tuple[int, int]) -> dict[str, float | int | str]:
+    return {
+        "camera": camera,
+        "got": f"{got[0]} x {got[1]}",
+        "wanted": f"{wanted[0]} x {wanted[1]}",
+    }
+
+
+def _spoken_against(state: State) -> ev.ReadyWithdrawn | None:
+    """The withdrawal that stands: told by an event, or by a shot of another size since the last kept."""
+    if state.withdrawn is not None:
+        return state.withdrawn
+    newest = state.story[-1].refusal if state.story else None
+    if newest is None or newest.trouble is not Trouble.MISMATCH or newest.camera is None:
+        return None
+    size = newest.grounds.get("width_px"), newest.grounds.get("height_px")
+    if not (isinstance(size[0], int) and isinstance(size[1], int)):
+        return None
+    return against(state, {newest.camera: (size[0], size[1])}, newest.at_ms)
+
+
+def _failed(state: State) -> bool:
+    """Whether the views that stand now could not be solved: an older solution is not theirs."""
+    return state.failure is not None and state.failure.from_view_ids == state.solve_ids()
+
+
+def _unsolved(state: State) -> tuple[Say, Say]:
     views = len(state.solve_ids())
-    if state.failure is not None and state.failure.from_view_ids == state.solve_ids():
-        return Say("reason.solve failed", {"why": state.failure.why})
-    return Say("reason.few views", {"views": views, "wanted": int(limit("least_views"))})
+    if state.failure is not None and _failed(state):
+        key = f"solve.{state.failure.why}"
+        if key in CATALOGUE:
+            return Say(key, state.failure.numbers), Say("remedy.solve failed")
+        return Say("reason.solve failed", {"why": state.failure.why}), Say("remedy.solve failed")
+    few = Say("reason.few views", {"views": views, "wanted": int(limit("least_views"))})
+    return few, Say("remedy.take views")
 
 
 def _wanting(state: State, estimate: Estimate) -> tuple[list[Say], Say | None]:
@@ -53,18 +102,21 @@ def _wanting(state: State, estimate: Estimate) -> tuple[list[Say], Say | None]:
         remedy = Say("remedy.take views")
     for check in estimate.checks:
         if not check.ok and not check.stops:
-            reasons.append(_of_check(check.name, check.value, check.limit))
+            reasons.append(_of_check(check))
             remedy = remedy or _remedy(check.remedy)
     for q in estimate.quantities:
-        if q.value > q.goal:
+        if not q.value <= q.goal:
             reasons.append(over_goal(q))
             remedy = remedy or Say("remedy.more views")
     if state.proof is not None and not state.proof.result.passed:
-        reasons += [Say("reason.proof failed", {"why": r}) for r in state.proof.result.reasons] or [
-            Say("reason.proof failed", {"why": ""})
-        ]
+        whys = [_proof_words(r) for r in state.proof.result.reasons] or [""]
+        reasons += [Say("reason.proof failed", {"why": why}) for why in whys]
         remedy = remedy or Say("remedy.more views")
     return reasons, remedy
+
+
+def _proof_words(reason: str) -> str:
+    return say(Say(f"proof.{reason}")) if f"proof.{reason}" in CATALOGUE else reason
 
 
 def over_goal(q: Quantity) -> Say:
@@ -85,20 +137,38 @@ def _unproven(state: State) -> list[tuple[Say, Say]]:
 
 
 def scale_known(state: State) -> bool:
-    """Whether an independent length stands behind the scale, or the user accepted it in words."""
-    accepted = any(e.what == "accepted" and e.words.strip() for e in state.lengths)
-    measured = any(e.what in ("baseline", "pitch", "gauge") for e in state.lengths)
-    return (
-        accepted
-        or measured
-        or state.rig.tape_baseline_mm is not None
-        or state.plate.pitch_sigma_mm is not None
-    )
+    """Whether an independent length stands behind the scale, or the user accepted it in words.
+
+    A length that is known worse than `scale_length_share` bears nothing out and does not count.
+    """
+    return bool(_scale_stands_on(state))
 
 
-def _of_check(name: str, value: float | str | None, wanted: str) -> Say:
-    shown = f"{value:.4g}" if isinstance(value, float) else str(value)
-    return Say("reason.check", {"name": name, "value": shown, "limit": wanted})
+def _scale_stands_on(state: State) -> tuple[Say, ...]:
+    """What the scale rests on, in words; empty when on nothing but the nominal pitch."""
+    rig, plate, out = state.rig, state.plate, []
+    tape_sigma_mm = rig.tape_sigma_mm or limit("check_tape_sigma_mm")
+    for name, length_mm, sigma_mm in (
+        ("tape", rig.tape_baseline_mm, tape_sigma_mm),
+        ("gauge", rig.gauge_mm, rig.gauge_sigma_mm),
+        ("pitch", plate.pitch_mm, plate.pitch_sigma_mm),
+    ):
+        if length_mm is not None and sigma_mm is not None:
+            share = sigma_mm / length_mm
+            if share <= limit("scale_length_share"):
+                told = {"percent": 100.0 * share, "length_mm": length_mm}
+                out.append(Say(f"reason.scale.{name}", told))
+    accepted = [e.words.strip() for e in state.lengths if e.what == "accepted" and e.words.strip()]
+    if accepted and not out:
+        out.append(Say("reason.scale.accepted", {"words": accepted[-1]}))
+    return tuple(out)
+
+
+def _of_check(check: Check) -> Say:
+    value = f"{check.value:.4g}" if isinstance(check.value, float) else str(check.value)
+    name = f"check.{check.name}"
+    words = say(Say(name)) if name in CATALOGUE else check.name
+    return Say("reason.check", {"name": words, "check": check.name, "value": value, "limit": check.limit})
 
 
 def _remedy(key: str) -> Say | None:

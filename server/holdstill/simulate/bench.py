@@ -28,13 +28,10 @@ from .optics import (
     rotation_vector,
 )
 from .quick import Grain, QuickCamera, quick_exposed
-from .ring import Ring
+from .ring import Iris, Ring
 from .scene import body
 from .sensor import Sensor
 from .setting import Setting
-
-WIDE_OPEN = 2.0
-"""f-number at which the operator focuses."""
 
 
 def demo_plate() -> Plate:
@@ -85,6 +82,7 @@ class Bench:
         }
         self._grain = {c.name: Grain(c.lens.size_px, rng) for c in settings.rig.cameras}
         self._rings = {c.name: Ring(c.set_focus_mm, rng) for c in settings.rig.cameras}
+        self._iris = Iris(len(settings.rig.cameras))
         self._now_s = 0.0
         self._shots = 0
         self._visitor: Held | None = None
@@ -96,7 +94,6 @@ class Bench:
         self._glare_lamp = False
         self._finger = False
         self._shake = False
-        self._focusing = False
 
     # -- time ----------------------------------------------------------------------------------
 
@@ -110,7 +107,8 @@ class Bench:
             after_move = before + lag * (self._visitor_wish.array() - before)
             self._visitor_speed = (after_move - before) / max(dt_s, 1e-6)
             self._visitor = Held.of(after_move)
-        self._focusing = focusing = advice is not None and advice.step is Step.FOCUS
+        focusing = advice is not None and advice.step is Step.FOCUS
+        self._iris.advance(self._now_s, focusing)
         for number, ring in enumerate(self._rings.values()):
             ring.advance(self._now_s, focusing, number)
 
@@ -154,7 +152,8 @@ class Bench:
     def setting(self) -> Setting:
         """The scene as it is now."""
         lamps = (*self.settings.lamps, GLARING) if self._glare_lamp else self.settings.lamps
-        exposure = self.settings.level * 2.0**self._exposure_stops
+        stops = self._exposure_stops
+        exposure = self.settings.level * 2.0**stops * self._iris.light_share(self.rig.cameras[0].f_number)
         if self._visitor is None and self.operator.away(self._now_s) and not self._shake:
             return Setting(self.rig, self.thing, None, lamps, (), exposure)
         held = self.held()
@@ -177,8 +176,8 @@ class Bench:
 
     def exposure_ms(self) -> float:
         """Exposure time now, ms: shorter while the aperture is open for focusing."""
-        open_by = (WIDE_OPEN / self.rig.cameras[0].f_number) ** 2 if self._focusing else 1.0
-        return float(self.settings.exposure_ms * 2.0**self._exposure_stops * open_by)
+        share = self._iris.time_share(self.rig.cameras[0].f_number)
+        return float(self.settings.exposure_ms * 2.0**self._exposure_stops * share)
 
     def described(self) -> Rig:
         """The rig as its owner would describe it."""
@@ -197,7 +196,7 @@ class Bench:
 
     def _turn_ring(self, name: str, eye: QuickCamera) -> None:
         focus_mm = self._focus_mm if self._focus_mm is not None else self._rings[name].focus_mm
-        eye.focused(focus_mm, WIDE_OPEN if self._focusing else self.rig.camera(name).f_number)
+        eye.focused(focus_mm, self._iris.f_number(self.rig.camera(name).f_number))
 
     def _motion_px(self, eye: QuickCamera, setting: Setting, before: Held) -> tuple[float, float]:
         if setting.pose_rig_from_plate is None:
