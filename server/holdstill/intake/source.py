@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
-from holdstill.records import Advice, Shot, SimState
+from holdstill.records import Advice, FeedsState, Shot, SimState
 
 Deliver = Callable[[Shot], None]
 Complain = Callable[[str, "str | None", str], None]
@@ -49,4 +49,17 @@ class Source(Protocol):
 
     def sim_state(self) -> SimState | None:
         """A simulated rig's controls as they stand; None for real sources."""
+        ...
+
+
+@runtime_checkable
+class Feeding(Protocol):
+    """What a live source offers besides: it hears when a shot was dealt with, and tells of its cameras."""
+
+    def looked_at(self, number: int) -> None:
+        """The loop is done with the shot of this number, whatever came of it."""
+        ...
+
+    def feeds(self) -> FeedsState:
+        """The cameras as they stand."""
         ...

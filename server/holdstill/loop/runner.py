@@ -29,6 +29,7 @@ from holdstill.records import (
 from holdstill.records import events as ev
 from holdstill.session import Keep, Let, Live, Refuse, State
 
+from .feeding import heed, with_feeds
 from .hub import Revisions
 from .outcome import event_of
 from .pool import Pool, WorkerLost
@@ -205,6 +206,7 @@ class Runner:
                 except Exception as error:
                     words = session_words("loop.shot broke", name=shot.name, reference=self.broke(error))
                     self.complain(shot.name, None, words)
+                heed(self.parts.source, shot.number)
             self._arrived.clear()
 
     async def _looked_at(self, shot: Shot) -> ShotReport:
@@ -378,7 +380,8 @@ class Runner:
         while True:
             await asyncio.sleep(limit("bench_wait_ms") / 1000.0)
             await self._advance()
-            if self._advice_now() != self.advice:
+            self.live, news = with_feeds(self.live, self.parts.source)
+            if news or self._advice_now() != self.advice:
                 self._publish()
 
     async def _advance(self) -> None:

@@ -73,6 +73,7 @@ class Eye:
             notes=tuple(note for f in frames.values() for note in f.notes),
             exposure_ms={c: f.exposure_ms for c, f in frames.items() if f.exposure_ms is not None},
             gain_db={c: f.gain_db for c, f in frames.items() if f.gain_db is not None},
+            apart_ms=shot.facts.get("apart_ms"),
             took_ms=1000.0 * (time.perf_counter() - began),
         )
 

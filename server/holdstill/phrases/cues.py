@@ -50,7 +50,7 @@ WORDS: dict[str, str] = {
     # troubles: headline, the same with its camera, remedy, and a word or two for lists
     "trouble.no frames": "No pictures arrive",
     "trouble.no frames.in": "No pictures from camera {camera}",
-    "trouble.no frames.remedy": "Check that the cameras are running and saving to the folder being watched.",
+    "trouble.no frames.remedy": "Check the cameras' power and cables; if a program sends the pictures, see that it runs.",
     "trouble.no frames.short": "no pictures",
     "trouble.bad file": "A picture can't be read",
     "trouble.bad file.in": "A picture from camera {camera} can't be read",
@@ -66,7 +66,7 @@ WORDS: dict[str, str] = {
     "trouble.partner missing.short": "partner missing",
     "trouble.unsynchronised": "The cameras fired apart",
     "trouble.unsynchronised.in": "Camera {camera} fired late",
-    "trouble.unsynchronised.remedy": "Trigger all cameras from one signal.",
+    "trouble.unsynchronised.remedy": "Rest the plate on something, or trigger all cameras from one signal.",
     "trouble.unsynchronised.short": "fired apart",
     "trouble.too dark": "Too dark",
     "trouble.too dark.in": "Too dark in camera {camera}",

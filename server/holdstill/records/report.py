@@ -34,3 +34,5 @@ class ShotReport:
     took_ms: float = 0.0
     gain_db: Mapping[str, float] = field(default_factory=dict)
     """camera -> gain as the source tells, dB; absent where it does not."""
+    apart_ms: float | None = None
+    """How far apart the cameras' frames were taken, ms; None where that is not known."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from .advice import Advice, Say, Step, Trouble, Verdict
 from .cue import Place
 from .estimate import CameraEstimate, Check, DriftResult, PairEstimate, PlateShape, ProofResult, Quantity
+from .feeds import FeedsState
 from .lamps import Lamp
 from .measures import FrameMeasures
 from .rig import Rig
@@ -166,5 +167,7 @@ class Snapshot:
     """The newest recheck, or None."""
     lamps: tuple[Lamp, ...] = ()
     """Lamps inferred from glare."""
+    feeds: FeedsState | None = None
+    """The cameras themselves, where the source knows them."""
     setup: Setup = field(default_factory=Setup)
     """What the Rig, Focus and Light steps show."""

@@ -29,6 +29,8 @@ from .verdict import verdict
 from .work import cue_due, enough
 
 POSE_STEPS = (Step.POSES, Step.SOLVE, Step.PROOF)
+AWAY = ("lost", "silent", "ended")
+"""States of a feed in which no pictures come of it."""
 
 
 def advise(state: State, live: Live, rhythm: Rhythm, now_ms: float) -> Advice:
@@ -38,6 +40,9 @@ def advise(state: State, live: Live, rhythm: Rhythm, now_ms: float) -> Advice:
     """
     if state.paused:
         return _plain(state, Say("advice.paused"), Order.PAUSED)
+    away = _away(state, live)
+    if away is not None:
+        return away
     if state.step not in POSE_STEPS:
         return _of_step(state, live)
     if live.kept_at_ms is not None and now_ms - live.kept_at_ms < limit("kept_shown_ms"):
@@ -61,6 +66,22 @@ def _kept(state: State, live: Live) -> Advice:
     return Advice(
         state.step, Say("advice.kept", {"count": count}), Order.KEPT, Tone.KEPT, cue=state.cue, nearness=1.0
     )
+
+
+def _away(state: State, live: Live) -> Advice | None:
+    """A camera that can't be had: what is wrong with it and what to do; None while all are there."""
+    for feed in live.feeds.feeds if live.feeds is not None else ():
+        if feed.state in AWAY and feed.trouble is not None:
+            return Advice(
+                state.step,
+                feed.trouble,
+                Order.WAIT,
+                Tone.TROUBLE,
+                remedy=feed.remedy,
+                trouble=Trouble.NO_FRAMES,
+                trouble_camera=feed.camera,
+            )
+    return None
 
 
 def _silence(state: State, live: Live, rhythm: Rhythm, now_ms: float) -> Advice | None:

@@ -9,6 +9,7 @@ from statistics import median
 from holdstill import measure, plan, solve
 from holdstill.limits import limit
 from holdstill.records import (
+    FeedsState,
     Guide,
     Nothing,
     Pose,
@@ -58,6 +59,8 @@ class Live:
     shot_times_ms: tuple[float, ...] = ()
     shots: int = 0
     dropped: int = 0
+    feeds: FeedsState | None = None
+    """The cameras themselves, where the source knows them."""
 
 
 def look(live: Live, state: State, report: ShotReport) -> Live:
@@ -70,7 +73,8 @@ def look(live: Live, state: State, report: ShotReport) -> Live:
     still = _stillness(live, sightings, report)
     most_px = float(state.setting("motion_px"))
     steady = live.steady if report.single else steadied(live.steady, report, sightings, still, most_px=most_px)
-    frames = live.still_frames + 1 if _is_still(still, steady, most_px) else 0
+    at_rest = _is_still(still, steady, most_px) and together(still, report.apart_ms)
+    frames = live.still_frames + 1 if at_rest else 0
     after = replace(
         live,
         report=report,
@@ -87,6 +91,8 @@ def look(live: Live, state: State, report: ShotReport) -> Live:
     found = first_trouble(
         state, report, sightings, still, typical_blur_px=typical_blur_px(state), plate_expected=True
     )
+    if found is None and _is_still(still, steady, most_px) and not at_rest:
+        found = _fired_apart(still, report)
     after = _settle(after, found, single=report.single)
     return replace(after, guide=_guide(after, state))
 
@@ -117,6 +123,26 @@ def _is_still(still: Mapping[str, Stillness], steady: Steadiness, most_px: float
             for s in still.values()
         )
         and steady.worst_px <= most_px
+    )
+
+
+def together(still: Mapping[str, Stillness], apart_ms: float | None) -> bool:
+    """Whether a plate that moves so has kept its place from one camera's exposure to the other's.
+
+    The motion between the exposures shifts the cameras' sightings against each other: no pose explains
+    it, and it does not average out.  True when how far apart they were is not told.
+    """
+    if apart_ms is None:
+        return True
+    return all(s.speed_px_per_s * apart_ms / 1000.0 <= limit("pair_apart_px") for s in still.values())
+
+
+def _fired_apart(still: Mapping[str, Stillness], report: ShotReport) -> Found:
+    """The cameras were not together, and the plate moved in between."""
+    fastest = max(s.speed_px_per_s for s in still.values())
+    return Found(
+        Trouble.UNSYNCHRONISED,
+        numbers={"apart_ms": report.apart_ms or 0.0, "speed_px_per_s": fastest},
     )
 
 

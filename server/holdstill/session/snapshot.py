@@ -93,6 +93,7 @@ def snapshot(state: State, live: Live, advice: Advice, around: Around) -> Snapsh
         rig=state.rig,
         drift=state.recheck.result if state.recheck else None,
         lamps=lamps(state),
+        feeds=live.feeds,
         setup=setup(state, live.setup, live.report, live.sightings),
     )
 
