@@ -58,7 +58,7 @@ def rig_drawing(paper: PaperRig) -> str:
     sheet = _Sheet(scale, float(low[1]))
     parts = [
         *_head(paper),
-        '<g clip-path="url(#stage)">',
+        '<g clip-path="url(#rig-sheet)">',
         *(f'<path d="{sheet.path(w)}" fill="{RAISED}" fill-opacity=".55" stroke="none"/>' for w in wedges),
         *_common(paper, sheet),
         *(f'<path d="{sheet.path(w)}" fill="none" stroke="{LINE}" stroke-width="2"/>' for w in wedges),
@@ -107,7 +107,7 @@ def _head(paper: PaperRig) -> list[str]:
         "font-family=\"Bench, 'Roboto Condensed', 'Arial Narrow', system-ui, sans-serif\" "
         'font-weight="500">',
         f'<title id="rig-title">{title}</title><desc id="rig-told">{told}</desc>',
-        f'<clipPath id="stage"><rect x="22" y="{_TOP - 70:.0f}" width="{_WIDE - 44:.0f}" '
+        f'<clipPath id="rig-sheet"><rect x="22" y="{_TOP - 70:.0f}" width="{_WIDE - 44:.0f}" '
         f'height="{_HIGH - _TOP - _BOTTOM + 75:.0f}"/></clipPath>',
         f'<rect width="{_WIDE:.0f}" height="{_HIGH:.0f}" fill="{GROUND}"/>',
         f'<rect x="20" y="20" width="{_WIDE - 40:.0f}" height="{_HIGH - 40:.0f}" rx="24" fill="{PANEL}" '

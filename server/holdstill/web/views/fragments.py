@@ -10,6 +10,7 @@ from holdstill.records import Snapshot
 
 from . import moment, standing
 from .acts import acts, show_acts
+from .setting import card_reads, show_setup
 from .words import Words
 
 Context = dict[str, Any]
@@ -44,6 +45,7 @@ FRAGMENTS: Mapping[str, Fragment] = {
         Fragment("cue", _reads("advice", "step", "kept_count"), moment.show_cue),
         Fragment("stage", moment.stage_reads, moment.show_stage),
         Fragment("order", _reads("advice"), moment.show_order),
+        Fragment("setup", card_reads, show_setup),
         Fragment("eyes", _reads("cameras", "advice"), moment.show_eyes),
         Fragment("covered", _reads("coverage"), standing.show_covered),
         Fragment(

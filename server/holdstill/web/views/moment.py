@@ -10,12 +10,15 @@ from holdstill.records import Advice, CameraState, Order, Snapshot, Step
 from .charts import focus_path, needle_deg
 from .move import move_drawing
 from .panels import step_panel
+from .setting import setting_reads, setting_stage
 from .words import Words
 
 Context = dict[str, Any]
 _BIG_ORDERS = frozenset({Order.HOLD_STILL, Order.KEPT, Order.PAUSED})
-_GAUGED = frozenset({Step.FOCUS, Step.LIGHT})
+_SETTING = frozenset({Step.RIG, Step.FOCUS, Step.LIGHT})
 _QUIET_ORDERS = _BIG_ORDERS | {Order.DONE}
+_OWN = frozenset({"move", "trouble", "rig", "focus", "light"})
+"""Panels that need nothing of what is known of the solution."""
 
 
 def kind_of(advice: Advice) -> str:
@@ -103,7 +106,7 @@ def panel_of(snapshot: Snapshot) -> str:
     """What the stage shows: gauges, a trouble's picture, the drawing of the move, or the step's own
     panel."""
     advice = snapshot.advice
-    if snapshot.step in _GAUGED:
+    if snapshot.step in _SETTING:
         return snapshot.step.value
     if advice.trouble is not None:
         return "trouble"
@@ -133,8 +136,8 @@ def show_stage(snapshot: Snapshot, words: Words) -> Context:
             "drawing.faces" if snapshot.operator_faces_cameras else "drawing.behind",
             move=words.say(advice.headline),
         ),
-        "cameras": [camera_view(c, words) for c in snapshot.cameras if snapshot.step in _GAUGED],
-        "known": step_panel(snapshot, words) if panel not in ("move", "trouble") else {},
+        **(setting_stage(snapshot, words) if panel in ("rig", "focus", "light") else {}),
+        "known": step_panel(snapshot, words) if panel not in _OWN else {},
         "safety": [words.key(f"safety.{name}") for name in _SAFETY.get(snapshot.step, ())],
     }
 
@@ -162,9 +165,9 @@ def stage_reads(snapshot: Snapshot) -> tuple[object, ...]:
     advice = snapshot.advice
     guide = advice.guide
     panel = panel_of(snapshot)
-    live = snapshot.cameras if snapshot.step in _GAUGED else len(snapshot.cameras)
+    live = setting_reads(snapshot) if snapshot.step in _SETTING else len(snapshot.cameras)
     known: tuple[object, ...] = ()
-    if panel not in ("move", "trouble", *_GAUGED):
+    if panel not in _OWN:
         known = (
             snapshot.verdict, snapshot.quantities, snapshot.proof, snapshot.files, snapshot.drift,
             snapshot.rig, snapshot.plate_words, snapshot.rms_px, snapshot.solving, snapshot.kept_count,
