@@ -2,6 +2,7 @@
 
 One scale means one reduced picture; `levels` says which scales are worth trying and in what order.
 """
+# ruff: noqa: PLR0912 - compiled loops are one piece
 
 from __future__ import annotations
 
@@ -75,9 +76,8 @@ def levels(size: tuple[int, int]) -> list[int]:
 
 
 def reduced(image: Picture, factor: int, full_scale: int) -> Level:
-    """The picture reduced by a power of two (area mean, by halves), as 8 bits."""
-    small = image
-    done = 1
+    """The picture reduced by a power of two (area mean), as 8 bits."""
+    small, done = (_quartered(image), 4) if factor >= 4 else (image, 1)
     while done < factor:
         height, width = small.shape
         small = cv2.resize(  # type: ignore[assignment]
@@ -89,6 +89,22 @@ def reduced(image: Picture, factor: int, full_scale: int) -> Level:
     if small.dtype == np.uint8:
         return Level(small.astype(np.uint8, copy=False), factor)
     return Level(to_8_bits(small, full_scale), factor)
+
+
+@compiled
+def _quartered(image: Picture) -> Picture:
+    """Means of squares of four by four pixels."""
+    height, width = image.shape[0] // 4, image.shape[1] // 4
+    out = np.empty((height, width), image.dtype)
+    line = np.empty(4 * width, np.uint32)
+    for y in range(height):
+        for x in range(4 * width):
+            upper = np.uint32(image[4 * y, x]) + np.uint32(image[4 * y + 1, x])
+            line[x] = upper + np.uint32(image[4 * y + 2, x]) + np.uint32(image[4 * y + 3, x])
+        for x in range(width):
+            total = line[4 * x] + line[4 * x + 1] + line[4 * x + 2] + line[4 * x + 3]
+            out[y, x] = (total + np.uint32(8)) >> np.uint32(4)
+    return out
 
 
 def to_8_bits(image: Picture, full_scale: int) -> Grey:
@@ -113,74 +129,145 @@ def find_blobs(level: Level, *, dark: bool, ring: bool = False) -> Blobs:
     mean = cv2.blur(grey, (window, window), borderType=cv2.BORDER_REFLECT)
     spread = cv2.blur(cv2.absdiff(grey, mean), (window, window), borderType=cv2.BORDER_REFLECT)
     floor = 2.0 + 2.5 * _noise(grey)
-    height = cv2.subtract(mean, grey) if dark else cv2.subtract(grey, mean)
-    threshold = cv2.convertScaleAbs(spread, alpha=_CONTRAST, beta=0.0)
-    mask = cv2.compare(height, cv2.max(threshold, np.array([floor], dtype=np.float64)), cv2.CMP_GT)
-    count, label_image, table, _ = cv2.connectedComponentsWithStats(mask, connectivity=4, ltype=cv2.CV_32S)
-    labels, stats = np.asarray(label_image, np.int32), np.asarray(table, np.int32)
-    wide, high, area = stats[:, 2], stats[:, 3], stats[:, 4]
-    x0, y0 = stats[:, 0], stats[:, 1]
-    inside = (x0 > 0) & (y0 > 0) & (x0 + wide < grey.shape[1]) & (y0 + high < grey.shape[0])
-    fill = area / (wide * high)
-    most = 2.2 * window
-    keep = (
-        inside & (area >= _LEAST_AREA_PX) & (wide < most) & (high < most)
-        & (wide < 3.5 * high) & (high < 3.5 * wide) & (fill > (0.3 if ring else 0.5))
-    )  # fmt: skip
-    keep[0] = False
-    numbers = np.full(count, -1, np.int32)
-    chosen = np.flatnonzero(keep)
-    numbers[chosen] = np.arange(len(chosen))
-    sums = _moments(labels, numbers, x0, y0, wide, high, chosen.astype(np.int32))
-    if len(chosen) == 0:
-        return Blobs(np.empty((0, 2)), np.empty(0), np.empty((0, 3)), dark)
-    n = sums[:, 0]
+    sums = _spots(grey, np.asarray(mean, np.uint8), np.asarray(spread, np.uint8), floor, dark)
+    n, wide, high = sums[:, 0], sums[:, 8] - sums[:, 6] + 1, sums[:, 9] - sums[:, 7] + 1
+    fill, most = n / (wide * high), 2.2 * window
     centre = sums[:, 1:3] / n[:, None]
-    cov = sums[:, 3:6] / n[:, None] - np.stack(
-        [centre[:, 0] ** 2, centre[:, 0] * centre[:, 1], centre[:, 1] ** 2], axis=1
-    )
-    cov[:, 0] += 1 / 12
-    cov[:, 2] += 1 / 12
-    det = np.maximum(cov[:, 0] * cov[:, 2] - cov[:, 1] ** 2, 1e-6)
-    roundness = n / (4 * np.pi * np.sqrt(det))
-    good = (roundness > (0.4 if ring else 0.82)) & (roundness < 1.2)
-    order = np.flatnonzero(good)
+    cov = sums[:, 3:6] / n[:, None] - centre[:, [0, 0, 1]] * centre[:, [0, 1, 1]]
+    cov[:, [0, 2]] += 1 / 12
+    roundness = n / (4 * np.pi * np.sqrt(np.maximum(cov[:, 0] * cov[:, 2] - cov[:, 1] ** 2, 1e-6)))
+    order = np.flatnonzero(
+        (wide < most) & (high < most) & (wide < 3.5 * high) & (high < 3.5 * wide)
+        & (fill > (0.3 if ring else 0.5)) & (roundness > (0.4 if ring else 0.82)) & (roundness < 1.2)
+    )  # fmt: skip
     if len(order) > _MOST_BLOBS:
         order = order[np.argsort(-roundness[order])[:_MOST_BLOBS]]
-    return Blobs(
-        centre[order] + np.stack([x0[chosen[order]], y0[chosen[order]]], axis=1), n[order], cov[order], dark
-    )
-
-
-def _noise(grey: Grey) -> float:
-    """Noise of the reduced picture: a quarter of the differences of neighbours are below it."""
-    step = max(1, grey.shape[0] // 64)
-    rows = grey[::step].astype(np.int16)
-    steps = np.abs(np.diff(rows, axis=1)).ravel()
-    return float(np.partition(steps, int(0.35 * len(steps)))[int(0.35 * len(steps))]) / 0.64
+    corner = sums[order, 6:8]
+    return Blobs(centre[order] + corner, n[order], cov[order], dark)
 
 
 @compiled
-def _moments(
-    labels: NDArray[np.int32],
-    numbers: NDArray[np.int32],
-    x0: NDArray[np.int32],
-    y0: NDArray[np.int32],
-    wide: NDArray[np.int32],
-    high: NDArray[np.int32],
-    chosen: NDArray[np.int32],
-) -> FloatArray:
-    """Sums 1, x, y, xx, xy, yy of each chosen component, coordinates from its box's corner."""
-    sums = np.zeros((len(chosen), 6))
-    for k in range(len(chosen)):
-        c = chosen[k]
-        for y in range(high[c]):
-            for x in range(wide[c]):
-                if numbers[labels[y0[c] + y, x0[c] + x]] == k:
-                    sums[k, 0] += 1
-                    sums[k, 1] += x
-                    sums[k, 2] += y
-                    sums[k, 3] += x * x
-                    sums[k, 4] += x * y
-                    sums[k, 5] += y * y
+def _noise(grey: Grey) -> float:
+    """Noise of the reduced picture: 35 % of the differences of neighbours are below 0.64 of it."""
+    step = max(1, grey.shape[0] // 64)
+    counts = np.zeros(256, np.int64)
+    total = 0
+    for y in range(0, grey.shape[0], step):
+        for x in range(grey.shape[1] - 1):
+            counts[abs(np.int64(grey[y, x + 1]) - np.int64(grey[y, x]))] += 1
+        total += grey.shape[1] - 1
+    seen = 0
+    for value in range(256):
+        seen += counts[value]
+        if seen > 0.35 * total:
+            return value / 0.64
+    return 255 / 0.64
+
+
+@compiled
+def _spots(grey: Grey, mean: Grey, spread: Grey, floor: float, dark: bool) -> FloatArray:
+    """Connected regions (4 neighbours) that stand out, none of fewer than 8 pixels or at the border.
+
+    Rows of sums 1, x, y, xx, xy, yy (coordinates from the box's corner) and the box x0, y0, x1, y1.
+    """
+    first, last, row, parent = _runs(grey, mean, spread, floor, dark)
+    count = len(parent)
+    number = np.full(count, -1, np.int32)
+    found = 0
+    for i in range(count):
+        root = i
+        while parent[root] != root:
+            root = parent[root]
+        parent[i] = root
+        if root == i:
+            number[i] = found
+            found += 1
+    box = np.empty((found, 4), np.int32)
+    area = np.zeros(found, np.int64)
+    for i in range(count):
+        k = number[parent[i]]
+        if area[k] == 0:
+            box[k, 0], box[k, 1], box[k, 2], box[k, 3] = first[i], row[i], last[i], row[i]
+        else:
+            box[k, 0], box[k, 2] = min(box[k, 0], first[i]), max(box[k, 2], last[i])
+            box[k, 1], box[k, 3] = min(box[k, 1], row[i]), max(box[k, 3], row[i])
+        area[k] += last[i] - first[i] + 1
+    kept = 0
+    place = np.full(found, -1, np.int32)
+    for k in range(found):
+        inside = box[k, 0] > 0 and box[k, 1] > 0
+        inside = inside and box[k, 2] < grey.shape[1] - 1 and box[k, 3] < grey.shape[0] - 1
+        if inside and area[k] >= _LEAST_AREA_PX:
+            place[k] = kept
+            kept += 1
+    sums = np.zeros((kept, 10))
+    for k in range(found):
+        if place[k] >= 0:
+            for q in range(4):
+                sums[place[k], 6 + q] = box[k, q]
+    for i in range(count):
+        at = place[number[parent[i]]]
+        if at < 0:
+            continue
+        a, b, y = float(first[i] - sums[at, 6]), float(last[i] - sums[at, 6]), float(row[i] - sums[at, 7])
+        n = b - a + 1.0
+        sx = 0.5 * n * (a + b)
+        sums[at, 0] += n
+        sums[at, 1] += sx
+        sums[at, 2] += n * y
+        sums[at, 3] += (b * (b + 1.0) * (2.0 * b + 1.0) - (a - 1.0) * a * (2.0 * a - 1.0)) / 6.0
+        sums[at, 4] += sx * y
+        sums[at, 5] += n * y * y
     return sums
+
+
+@compiled
+def _runs(
+    grey: Grey, mean: Grey, spread: Grey, floor: float, dark: bool
+) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]:
+    """Runs of pixels that stand out: first and last column, row, and a run of the same region (itself for
+    one run of each region)."""
+    height, width = grey.shape
+    room = height * (width // 2 + 1)
+    first, last = np.empty(room, np.int32), np.empty(room, np.int32)
+    row, parent = np.empty(room, np.int32), np.empty(room, np.int32)
+    padded = (width + 8) // 8 * 8
+    mask = np.zeros(padded, np.uint8)
+    eights = mask.view(np.uint64)
+    sign = np.int16(-1 if dark else 1)
+    least = np.int16(min(int(np.floor(floor)), 30000))
+    count, above, here = 0, 0, 0
+    for y in range(height):
+        for x in range(width):
+            step = sign * (np.int16(grey[y, x]) - np.int16(mean[y, x]))
+            mask[x] = 1 if step > max(np.int16(spread[y, x]), least) else 0
+        here = count
+        upper = above
+        x = 0
+        while x < width:
+            if x % 8 == 0 and eights[x // 8] == 0:
+                x += 8
+                continue
+            if mask[x] == 0:
+                x += 1
+                continue
+            first[count] = x
+            while mask[x] != 0:
+                x += 1
+            last[count], row[count], parent[count] = x - 1, y, count
+            while upper < here and last[upper] < first[count]:
+                upper += 1
+            other = upper
+            while other < here and first[other] <= last[count]:
+                a, b = other, count
+                while parent[a] != a:
+                    parent[a] = parent[parent[a]]
+                    a = parent[a]
+                while parent[b] != b:
+                    b = parent[b]
+                if a != b:
+                    parent[max(a, b)] = min(a, b)
+                other += 1
+            count += 1
+        above = here
+    return first[:count], last[:count], row[:count], parent[:count]

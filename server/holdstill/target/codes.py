@@ -12,7 +12,8 @@ from holdstill.records import FloatArray, IntArray, Picture, Plate
 
 from .charuco import dictionary_of
 from .coded import DICTIONARY, MARKER_SHARE
-from .placement import TURNS, plate_cells
+from .placement import TURNS
+from .tables import tables_of
 from .viewmap import ViewMap
 
 _MOST_WRONG_BITS = 2
@@ -141,7 +142,7 @@ def read_identity(image: Picture, view: ViewMap, cells: IntArray, plate: Plate) 
     if not votes:
         return None
     place = {
-        m.marker_id: plate_cells(plate)[gone]
+        m.marker_id: tables_of(plate).cells[gone]
         for m, gone in zip(plate.markers, _marker_points(plate), strict=True)
     }
     tally: dict[tuple[int, int, int], float] = {}

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any, TypeVar, cast
 
 import numba
+import numpy as np
 
 from holdstill.records import FloatArray
 
@@ -59,3 +60,32 @@ def median(values: FloatArray) -> float:
     for i in range(1, k):
         lower = max(lower, room[i])
     return float(0.5 * (lower + upper))
+
+
+@compiled_plain
+def solved(a: FloatArray, b: FloatArray) -> bool:
+    """Solve ``a x = b`` for a symmetric positive matrix by Cholesky's factor: x replaces `b`, the factor the
+    lower part of `a`. False where `a` is not positive (then `b` is 0)."""
+    n = len(b)
+    for j in range(n):
+        total = a[j, j]
+        for k in range(j):
+            total -= a[j, k] * a[j, k]
+        if not total > 0.0:
+            b[:] = 0.0
+            return False
+        a[j, j] = np.sqrt(total)
+        for i in range(j + 1, n):
+            total = a[i, j]
+            for k in range(j):
+                total -= a[i, k] * a[j, k]
+            a[i, j] = total / a[j, j]
+    for i in range(n):
+        for k in range(i):
+            b[i] -= a[i, k] * b[k]
+        b[i] /= a[i, i]
+    for i in range(n - 1, -1, -1):
+        for k in range(i + 1, n):
+            b[i] -= a[k, i] * b[k]
+        b[i] /= a[i, i]
+    return True

@@ -5,7 +5,7 @@ tangents satisfy ``l' C* l = 0``, linear in the five numbers of the dual conic C
 off directly.  Source: Ouellet & Hébert, "Precise ellipse estimation without contour point
 extraction", Machine Vision and Applications 21 (2009) 59-67.
 """
-# ruff: noqa: PLR0915 - a compiled loop takes its arrays by position and is one piece
+# ruff: noqa: PLR0912, PLR0915 - a compiled loop takes its arrays by position and is one piece
 
 from __future__ import annotations
 
@@ -13,18 +13,24 @@ import numpy as np
 
 from holdstill.records import FloatArray, Picture
 
-from .compiled import compiled
+from .compiled import compiled, solved
 
 
 @compiled
 def dual_conics(
-    image: Picture, centres: FloatArray, shapes: FloatArray, inner: float, outer: float, clip: float
+    image: Picture,
+    centres: FloatArray,
+    shapes: FloatArray,
+    inner: float,
+    outer: float,
+    clip: float,
+    stride: int,
 ) -> FloatArray:
     """Dual-conic fit of each dot from the gradients in a ring around its expected edge.
 
     image (H, W); centres (n, 2) expected; shapes (n, 2, 2): expected half-axes map (unit circle ->
     ellipse, px); inner, outer: the ring in units of the expected radius; clip: pixels at or above
-    carry no information.
+    carry no information; stride: use every stride-th row and column.
 
     Returns float64 (n, 8): x, y, the ellipse's xx, xy, yy (half-axes squared matrix, px^2), the sums
     of squared gradients along x, y (n.) and the mean alignment of gradients with the radius (-1..1).
@@ -47,8 +53,8 @@ def dual_conics(
         row = np.zeros(5)
         sxx, syy, along, total = 0.0, 0.0, 0.0, 0.0
         count = 0
-        for y in range(y0, y1 + 1):
-            for x in range(x0, x1 + 1):
+        for y in range(y0, y1 + 1, stride):
+            for x in range(x0, x1 + 1, stride):
                 px, py = x - cx, y - cy
                 ux, uy = (d * px - b * py) / det, (a * py - c * px) / det
                 r2 = ux * ux + uy * uy
@@ -86,14 +92,15 @@ def dual_conics(
         trace = normal[0, 0] + normal[1, 1] + normal[2, 2] + normal[3, 3] + normal[4, 4]
         for i in range(5):
             normal[i, i] += 1e-12 * trace
-        solved = np.linalg.solve(normal, right)
-        mx, my = 0.5 * solved[3], 0.5 * solved[4]
+        if not solved(normal, right):
+            continue
+        mx, my = 0.5 * right[3], 0.5 * right[4]
         out[k, 0] = cx + scale * mx
         out[k, 1] = cy + scale * my
         s2 = scale * scale
-        out[k, 2] = s2 * (mx * mx - solved[0])
-        out[k, 3] = s2 * (mx * my - 0.5 * solved[1])
-        out[k, 4] = s2 * (my * my - solved[2])
+        out[k, 2] = s2 * (mx * mx - right[0])
+        out[k, 3] = s2 * (mx * my - 0.5 * right[1])
+        out[k, 4] = s2 * (my * my - right[2])
         out[k, 5], out[k, 6] = sxx, syy
         out[k, 7] = along / total
     return out

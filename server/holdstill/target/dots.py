@@ -22,20 +22,21 @@ from holdstill.records import (
 
 from .blobs import Blobs, Level, find_blobs, levels, reduced
 from .codes import markers_agree, read_identity
+from .compiled import median
 from .lattice import Lattice, grow
 from .marks import dot_looks, expected_looks, marks_cost, radius_factors
 from .outline import outline_of
 from .placement import (
     Placement,
-    Sites,
     lattice_from_mm,
     lattice_to_plate,
-    look_at_sites,
     placement_of,
     placements,
     trimmed,
 )
 from .refine import measure_dots
+from .sites import Sites, look_at_sites
+from .tables import tables_of
 from .track import follow, tracking_factor
 from .view import clip_level
 from .viewmap import ViewMap, fit_view_map
@@ -93,7 +94,7 @@ def _tracked(image: Picture, plate: Plate, hint: Sighting, camera: str, full_sca
     ids, centres, view = followed
     if plate.kind is PlateKind.CODED_DOTS and not markers_agree(image, view, plate):
         return None
-    scale = float(np.median(np.sqrt(np.abs(np.linalg.det(view.jacobians(plate.points_mm()[ids, :2]))))))
+    scale = median(view.scales(tables_of(plate).xy[ids]))
     radius = 0.5 * float(hint.dot_diameter_px or 0.0) / scale
     start = _Start(ids, centres, view, radius, bool(hint.dark_dots), not hint.absolute, blur_px=hint.blur_px)
     seen = _measured(image, plate, start, camera, full_scale)
@@ -205,8 +206,7 @@ def _judged(
 
 def _full_view(seen: _Seen) -> ViewMap:
     """The lattice's map into the full picture."""
-    view, f = seen.lattice.view, seen.level.factor
-    return ViewMap(view.homography, view.centre_px * f + (f - 1) / 2, view.scale_px * f, view.k1, view.k2)
+    return seen.lattice.view.enlarged(seen.level.factor)
 
 
 def _empty_cells(sites: Sites, lattice: Lattice) -> IntArray:
@@ -261,12 +261,13 @@ def _refine(image: Picture, plate: Plate, coarse: Coarse, camera: str, full_scal
     ids = coarse.ids[use].astype(np.int64)
     spots = coarse.lattice.spots[use]
     centres = coarse.level.to_full(coarse.blobs.centres[spots])
-    mm = plate.points_mm()[:, :2]
+    mm = tables_of(plate).xy
     view, _ = fit_view_map(mm[ids], centres, size, iterations=5)
     areas = coarse.blobs.areas[spots] * coarse.level.factor**2
-    radii = np.sqrt(areas / (np.pi * np.abs(np.linalg.det(view.jacobians(mm[ids])))))
-    start = _Start(ids, centres, view, float(np.median(radii)), coarse.dark, coarse.ambiguous)
-    diameter = 2 * start.radius * float(np.median(np.sqrt(np.abs(np.linalg.det(view.jacobians(mm[ids]))))))
+    scales = view.scales(mm[ids])
+    radii = np.sqrt(areas / np.pi) / scales
+    start = _Start(ids, centres, view, median(radii), coarse.dark, coarse.ambiguous)
+    diameter = 2 * start.radius * median(scales)
     if diameter < limit("target_least_dot_px"):
         return Nothing(
             "dots too small", {"diameter_px": round(diameter, 1), "needed_px": limit("target_least_dot_px")}
@@ -299,7 +300,7 @@ def _measured(
 ) -> Sighting | Nothing:
     """The sighting of a plate whose dots are roughly known."""
     size = (image.shape[1], image.shape[0])
-    mm = plate.points_mm()[:, :2]
+    mm = tables_of(plate).xy
     dots = measure_dots(
         image, mm, start.ids, start.centres, radius=start.radius, pitch=plate.pitch_mm,
         clip=clip_level(image, full_scale), dark=start.dark,
@@ -312,7 +313,7 @@ def _measured(
     if len(dots.which) < needed:
         return Nothing("too few points", {"found": len(dots.which), "needed": needed})
     ids = dots.which.astype(np.int32)
-    scale = float(np.median(np.sqrt(np.abs(np.linalg.det(dots.view.jacobians(mm[dots.which]))))))
+    scale = median(dots.view.scales(mm[dots.which]))
     growth = None if plate.dot_diameter_mm is None else 2 * dots.radius / plate.dot_diameter_mm
     flags = np.where(dots.clipped, DotFlag.CLIPPED, 0) | np.where(dots.shaded, DotFlag.SHADED, 0)
     flags |= np.where(dots.suspect, DotFlag.SUSPECT, 0)
@@ -330,8 +331,8 @@ def _measured(
 
 def _expected(plate: Plate, view: ViewMap, size: tuple[int, int], radius_mm: float) -> NDArray[np.int64]:
     """Points of the plate whose whole dot should be in the picture."""
-    ids = np.setdiff1d(np.arange(plate.point_count), np.array(plate.absent, dtype=np.int64))
-    mm = plate.points_mm()[ids, :2]
+    ids = tables_of(plate).present
+    mm = tables_of(plate).xy[ids]
     at = view(mm)
     reach = 1.1 * radius_mm * np.abs(view.jacobians(mm)).sum(axis=2).max(axis=1)
     inside = (at - reach[:, None] > 0).all(axis=1) & (at + reach[:, None] < np.array(size) - 1).all(axis=1)
@@ -339,7 +340,12 @@ def _expected(plate: Plate, view: ViewMap, size: tuple[int, int], radius_mm: flo
 
 
 def _missing(plate: Plate, ids: IntArray, view: ViewMap, size: tuple[int, int]) -> IntArray:
-    every = np.setdiff1d(np.arange(plate.point_count), np.concatenate([ids, np.array(plate.absent, int)]))
-    at: FloatArray = view(plate.points_mm()[every, :2]) if len(every) else np.empty((0, 2))
+    lost = np.zeros(plate.point_count, bool)
+    lost[tables_of(plate).present] = True
+    lost[ids] = False
+    every = np.flatnonzero(lost)
+    if len(every) == 0:
+        return every.astype(np.int32)
+    at = view(tables_of(plate).xy[every])
     inside = (at >= 0).all(axis=1) & (at[:, 0] <= size[0] - 1) & (at[:, 1] <= size[1] - 1)
     return every[inside].astype(np.int32)

@@ -10,8 +10,7 @@ from .blobs import find_blobs, levels, reduced
 from .coded import FREE_IDENTITY, IDS_PER_PLATE, standard_plate
 from .codes import read_cells, recognise
 from .lattice import grow
-from .placement import look_at_sites
-from .viewmap import ViewMap
+from .sites import look_at_sites
 
 _LEAST_SPOTS = 12
 
@@ -37,10 +36,7 @@ def identify(image: Picture, *, full_scale: int) -> Plate | Nothing:
             sites = look_at_sites(level, lattice, 2)
             v, u = np.nonzero(~sites.dot & sites.inside)
             cells = (np.stack([u, v], axis=1) + sites.low).astype(np.int32)
-            f, view = level.factor, lattice.view
-            full = ViewMap(
-                view.homography, view.centre_px * f + (f - 1) / 2, view.scale_px * f, view.k1, view.k2
-            )
+            full = lattice.view.enlarged(level.factor)
             votes = recognise(read_cells(image, full, cells), np.arange(1000, dtype=np.int32), most_wrong=0)
             if votes:
                 plates = [vote.marker_id // IDS_PER_PLATE for vote in votes]

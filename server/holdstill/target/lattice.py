@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from holdstill.records import FloatArray, IntArray
 
 from .blobs import Blobs
-from .compiled import compiled
+from .compiled import compiled, median
 from .viewmap import ViewMap, fit_view_map
 
 _SEEDS = 24
@@ -74,12 +74,17 @@ def grow(blobs: Blobs, size: tuple[int, int], *, enough: int, at_least: int) -> 
 
 
 def _whitening(cov: FloatArray) -> FloatArray:
-    """Inverse square roots (n, 2, 2) of the covariances: picture vectors -> units of the dot's shape."""
-    matrices = np.empty((len(cov), 2, 2))
-    matrices[:, 0, 0], matrices[:, 1, 1] = cov[:, 0], cov[:, 2]
-    matrices[:, 0, 1] = matrices[:, 1, 0] = cov[:, 1]
-    values, vectors = np.linalg.eigh(matrices)
-    return np.asarray((vectors / np.sqrt(np.maximum(values, 1e-6))[:, None, :]) @ vectors.transpose(0, 2, 1))
+    """Inverse square roots (n, 2, 2) of the covariances: picture vectors -> units of the dot's shape.
+
+    Closed form by Cayley and Hamilton: with s = sqrt(det C) and t = sqrt(trace C + 2 s), the root of C
+    is (C + s I)/t.
+    """
+    s = np.sqrt(np.maximum(cov[:, 0] * cov[:, 2] - cov[:, 1] ** 2, 1e-12))
+    over = 1.0 / (s * np.sqrt(cov[:, 0] + cov[:, 2] + 2 * s))
+    out = np.empty((len(cov), 2, 2))
+    out[:, 0, 0], out[:, 1, 1] = (cov[:, 2] + s) * over, (cov[:, 0] + s) * over
+    out[:, 0, 1] = out[:, 1, 0] = -cov[:, 1] * over
+    return out
 
 
 @compiled
@@ -290,6 +295,6 @@ def _extend(
 
 def _expected_area(blobs: Blobs, cells: IntArray, spots: IntArray, view: ViewMap, at: IntArray) -> FloatArray:
     """Dot area (px) that the map predicts at cells `at`, scaled from the dots seen."""
-    seen = np.abs(np.linalg.det(view.jacobians(cells.astype(np.float64))))
-    share = float(np.median(blobs.areas[spots] / np.maximum(seen, 1e-9)))
-    return np.asarray(np.maximum(share * np.abs(np.linalg.det(view.jacobians(at.astype(np.float64)))), 1.0))
+    seen = view.scales(cells.astype(np.float64)) ** 2
+    share = median(blobs.areas[spots] / np.maximum(seen, 1e-9))
+    return np.asarray(np.maximum(share * view.scales(at.astype(np.float64)) ** 2, 1.0))

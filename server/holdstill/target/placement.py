@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from holdstill.records import FloatArray, IntArray, Plate, PlateKind
 
-from .blobs import Level
 from .lattice import Lattice
+from .sites import Sites
+from .tables import tables_of
 
 TURNS = (
     np.array([[1, 0], [0, 1]]),
@@ -45,19 +45,6 @@ class Placement:
     bare_line: bool
 
 
-def plate_cells(plate: Plate) -> IntArray:
-    """Lattice coordinates (points, 2) of a plate's points in a square basis.
-
-    For a staggered grid the basis is its two diagonals to the nearest dots.
-    """
-    number = np.arange(plate.point_count)
-    row, column = np.divmod(number, plate.columns)
-    if plate.kind is PlateKind.STAGGERED_DOTS:
-        x, y = 2 * column + row % 2, row
-        return np.stack([(x + y) // 2, (y - x) // 2], axis=1).astype(np.int32)
-    return np.stack([column, row], axis=1).astype(np.int32)
-
-
 def cells_to_mm(plate: Plate, cells: FloatArray) -> FloatArray:
     """Plate frame coordinates (mm) of lattice coordinates (n, 2)."""
     if plate.kind is PlateKind.STAGGERED_DOTS:
@@ -73,7 +60,7 @@ def trimmed(plate: Plate, lattice: Lattice) -> Lattice:
     line goes while the lattice spans more cells than the plate has along its longer side and the line
     holds at most two spots and at most a quarter of what a usual line holds.
     """
-    longest = int(np.ptp(plate_cells(plate), axis=0).max()) + 1
+    longest = max(tables_of(plate).number.shape)
     keep = np.ones(len(lattice), dtype=bool)
     while True:
         cells = lattice.cells[keep]
@@ -96,67 +83,10 @@ def trimmed(plate: Plate, lattice: Lattice) -> Lattice:
     return Lattice(lattice.cells[keep], lattice.spots[keep], lattice.view, lattice.residual_px)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Sites:
-    """What the picture shows at every lattice cell around the found ones.
-
-    low: cell of the first entry. dot, bare, inside: bool (rows, columns).
-    """
-
-    low: IntArray
-    dot: NDArray[np.bool_]
-    bare: NDArray[np.bool_]
-    inside: NDArray[np.bool_]
-
-
-def look_at_sites(level: Level, lattice: Lattice, reach: int) -> Sites:
-    """Classify cells up to `reach` outside the lattice: dot found, bare ground, or unknown.
-
-    Bare: as bright as the ground half a step away on all four sides, and those alike; measured
-    against the contrast of the dots found (a share below 0.25 of it).
-    """
-    cells = lattice.cells
-    low, high = cells.min(axis=0) - reach, cells.max(axis=0) + reach
-    u, v = np.meshgrid(np.arange(low[0], high[0] + 1), np.arange(low[1], high[1] + 1))
-    every = np.stack([u.ravel(), v.ravel()], axis=1).astype(np.float64)
-    height, width = level.grey.shape
-    at = lattice.view(every)
-    margin = 1.0
-    inside = (at >= margin).all(axis=1) & (at[:, 0] < width - margin) & (at[:, 1] < height - margin)
-    dot = np.zeros(u.shape, bool)
-    dot[cells[:, 1] - low[1], cells[:, 0] - low[0]] = True
-    grey = np.asarray(cv2.blur(level.grey, (3, 3)), dtype=np.uint8)
-    centre = _sample(grey, at)
-    around = np.stack([_sample(grey, lattice.view(every + np.array(d))) for d in _DIAGONALS])
-    ground = np.median(around, axis=0)
-    flat_dot = dot.ravel()
-    contrast = float(np.median(np.abs(ground - centre)[flat_dot]))
-    sign = float(np.sign(np.median((centre - ground)[flat_dot])))
-    level_all = ground[flat_dot].mean()
-    bare = (
-        inside & ~flat_dot
-        & (np.abs(centre - ground) < 0.25 * contrast)
-        & (np.ptp(around, axis=0) < 0.3 * contrast)
-        & (sign * (level_all - ground) < 0.5 * contrast + 0.25 * abs(level_all))
-    )  # fmt: skip
-    return Sites(low.astype(np.int32), dot, bare.reshape(u.shape), inside.reshape(u.shape))
-
-
-_DIAGONALS = ((0.5, 0.5), (-0.5, 0.5), (0.5, -0.5), (-0.5, -0.5))
-
-
-def _sample(grey: NDArray[np.uint8], at: FloatArray) -> FloatArray:
-    """Grey values at points, nearest pixel, border repeated."""
-    height, width = grey.shape
-    x = np.clip(np.nan_to_num(np.round(at[:, 0])), 0, width - 1).astype(int)
-    y = np.clip(np.nan_to_num(np.round(at[:, 1])), 0, height - 1).astype(int)
-    return np.asarray(grey[y, x], dtype=np.float64)
-
-
 def placements(plate: Plate, lattice: Lattice, sites: Sites) -> list[Placement]:
     """All sensible numberings, least cost first; none when the lattice is larger than the plate."""
-    ids = np.setdiff1d(np.arange(plate.point_count), np.array(plate.absent, dtype=int))
-    points = plate_cells(plate)[ids].astype(np.int64)
+    tables = tables_of(plate)
+    points = tables.cells[tables.present].astype(np.int64)
     out: list[Placement] = []
     for turn in TURNS:
         inverse = turn.T
@@ -180,8 +110,8 @@ def placement_of(
 ) -> Placement:
     """The numbering with a given turn (index into `TURNS`) and shift, with its cost."""
     matrix = TURNS[turn]
-    ids = np.setdiff1d(np.arange(plate.point_count), np.array(plate.absent, dtype=int))
-    points = plate_cells(plate)[ids].astype(np.int64)
+    tables = tables_of(plate)
+    points = tables.cells[tables.present].astype(np.int64)
     back = -(matrix.T @ np.array(shift, dtype=np.int64))
     return _weigh(matrix, back, points @ matrix + back, found=len(lattice), sites=sites)
 
@@ -230,11 +160,13 @@ def _has_bare_line(
 
 def lattice_to_plate(plate: Plate, placement: Placement, cells: IntArray) -> IntArray:
     """Point numbers of lattice cells under a numbering; -1 where the plate has no point."""
-    moved = cells.astype(np.int64) @ placement.turn.T + placement.shift
-    points = plate_cells(plate).astype(np.int64)
-    absent = set(plate.absent)
-    table = {(int(u), int(v)): n for n, (u, v) in enumerate(points) if n not in absent}
-    return np.array([table.get((int(u), int(v)), -1) for u, v in moved], dtype=np.int32)
+    tables = tables_of(plate)
+    at = cells @ placement.turn.T + placement.shift - tables.low
+    rows, columns = tables.number.shape
+    there = (at >= 0).all(axis=1) & (at[:, 0] < columns) & (at[:, 1] < rows)
+    out = np.full(len(cells), -1, dtype=np.int32)
+    out[there] = tables.number[at[there, 1], at[there, 0]]
+    return out
 
 
 def plate_to_lattice(placement: Placement, cells: FloatArray) -> FloatArray:

@@ -26,7 +26,7 @@ def probe(known: View, which: NDArray[np.int64], centres: FloatArray) -> bool:
     if not known.followed:
         shapes = known.shapes(some)
         outer = float(np.clip(0.5 * (known.pitch / known.radius), 1.15, 1.6))
-        fits = dual_conics(known.image, at, shapes, 0.45, outer, known.clip)
+        fits = dual_conics(known.image, at, shapes, 0.45, outer, known.clip, known.stride(some))
         good = np.isfinite(fits).all(axis=1) & (
             np.hypot(*(fits[:, :2] - at).T) < known.radius_px(shapes) * 0.5
         )

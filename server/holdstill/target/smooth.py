@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from holdstill.records import FloatArray
 
-from .compiled import compiled
+from .compiled import compiled, median, solved
 
 _ROUNDS = 4
 
@@ -64,10 +64,10 @@ def _smoothed(
     fitted: Any = np.zeros(k)
     off = np.empty(count)
     for column in range(width):
-        middle = np.median(values[some, column])
+        middle = median(values[some, column])
         for j in range(count):
             off[j] = abs(values[some[j], column] - middle)
-        scale = max(1.4826 * np.median(off), 1e-12)
+        scale = max(1.4826 * median(off), 1e-12)
         for round_ in range(rounds):
             normal, right = np.zeros((k, k)), np.zeros(k)
             for j in range(count):
@@ -86,13 +86,14 @@ def _smoothed(
                 trace += normal[a, a]
             for a in range(k):
                 normal[a, a] += 1e-9 * trace + 1e-300
-            fitted = np.linalg.solve(normal, right)
+            solved(normal, right)
+            fitted = right
             for j in range(count):
                 value = 0.0
                 for a in range(k):
                     value += terms[some[j], a] * fitted[a]
                 off[j] = abs(values[some[j], column] - value)
-            scale = max(1.4826 * np.median(off), 1e-12)
+            scale = max(1.4826 * median(off), 1e-12)
         scatter[column] = scale
         for i in range(n):
             for a in range(k):

@@ -56,7 +56,7 @@ def follow(
     if good.sum() < max(12, 0.6 * len(ids)):
         return None
     for _ in range(2):
-        view, residuals = fit_view_map(mm[ids[good]], centres[good], size, iterations=5)
+        view, _ = fit_view_map(mm[ids[good]], centres[good], size, iterations=5)
         off = np.hypot(*(view(mm[ids]) - centres).T)
         good = np.isfinite(off) & (off < 0.2 * reach) & (mass > 0.4 * usual) & (mass < 2.0 * usual)
         if good.sum() < 12:
@@ -65,10 +65,7 @@ def follow(
     inside = ((at > 1.5 * radius) & (at < np.array(size) - 1 - 1.5 * radius)).all(axis=1)
     if good[inside].mean() < _LEAST_SHARE:
         return None
-    f = level.factor
-    full = ViewMap(view.homography, view.centre_px * f + (f - 1) / 2, view.scale_px * f, view.k1, view.k2)
-    del residuals
-    return ids[good], level.to_full(centres[good]), full
+    return ids[good], level.to_full(centres[good]), view.enlarged(level.factor)
 
 
 @compiled

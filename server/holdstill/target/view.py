@@ -67,8 +67,8 @@ class View:
         )  # fmt: skip
 
     def stride(self, which: NDArray[np.int64]) -> int:
-        """Every how many rows are enough for a rough step: a dot should keep about twenty rows."""
-        return int(min(max(self.usual_px(which) // 9, 1), 4))
+        """Every how many rows are enough for a rough step: a dot should keep a dozen rows."""
+        return int(min(max(self.usual_px(which) // 6, 1), 4))
 
     def usual_px(self, which: NDArray[np.int64]) -> float:
         """Median radius of some dots' expected ellipses, px."""

@@ -3,16 +3,20 @@
 No calibration is needed: the radial terms are about the picture's centre, and the map is only ever
 used to predict, to check and to take derivatives within one view.
 """
+# ruff: noqa: PLR0912 - compiled loops are one piece
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from holdstill.records import FloatArray
 
-from .compiled import compiled
+from .compiled import compiled, median, solved
+
+_NO_MAP = np.zeros((3, 3))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,6 +45,16 @@ class ViewMap:
     def jacobians(self, xy: FloatArray) -> FloatArray:
         """d picture / d plate at points `xy`: float64 (n, 2, 2), px per plate unit."""
         return self.with_jacobians(xy)[1]
+
+    def scales(self, xy: FloatArray) -> FloatArray:
+        """Image scale (n,) at points `xy`, px per plate unit: the root of the area's enlargement."""
+        j = self.jacobians(xy)
+        return np.asarray(np.sqrt(np.abs(j[:, 0, 0] * j[:, 1, 1] - j[:, 0, 1] * j[:, 1, 0])))
+
+    def enlarged(self, factor: int) -> ViewMap:
+        """The same map into the picture of which this one's was reduced by `factor`."""
+        centre = self.centre_px * factor + (factor - 1) / 2
+        return ViewMap(self.homography, centre, self.scale_px * factor, self.k1, self.k2)
 
     def with_jacobians(self, xy: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Pictures (n, 2) and their derivatives (n, 2, 2) of plate points `xy` (n, 2)."""
@@ -80,38 +94,6 @@ def mapped(
     return at, jac
 
 
-def apply_homography(h: FloatArray, xy: FloatArray) -> FloatArray:
-    """Points (n, 2) through a homography (3, 3)."""
-    p = xy @ h[:, :2].T + h[:, 2]
-    return np.asarray(p[:, :2] / p[:, 2:])
-
-
-def fit_homography(xy: FloatArray, uv: FloatArray, weights: FloatArray | None = None) -> FloatArray:
-    """Homography (3, 3) from `xy` to `uv` (n >= 4) by the normalised linear method.
-
-    Source: Hartley, "In defense of the eight-point algorithm", IEEE PAMI 19 (1997) (normalisation).
-    """
-
-    def normaliser(p: FloatArray) -> FloatArray:
-        mean = p.mean(axis=0)
-        s = np.sqrt(2.0) / max(float(np.sqrt(((p - mean) ** 2).sum(axis=1)).mean()), 1e-12)
-        return np.array([[s, 0, -s * mean[0]], [0, s, -s * mean[1]], [0, 0, 1]])
-
-    a, b = normaliser(xy), normaliser(uv)
-    p, q = apply_homography(a, xy), apply_homography(b, uv)
-    n = len(xy)
-    rows = np.zeros((2 * n, 9))
-    rows[:n, 0:2], rows[:n, 2] = p, 1
-    rows[n:, 3:5], rows[n:, 5] = p, 1
-    rows[:n, 6:8], rows[:n, 8] = -q[:, :1] * p, -q[:, 0]
-    rows[n:, 6:8], rows[n:, 8] = -q[:, 1:] * p, -q[:, 1]
-    if weights is not None:
-        rows *= np.tile(weights, 2)[:, None]
-    h = np.linalg.eigh(rows.T @ rows)[1][:, 0].reshape(3, 3)
-    h = np.linalg.inv(b) @ h @ a
-    return np.asarray(h / h[2, 2] if abs(h[2, 2]) > 1e-12 else h)
-
-
 def fit_view_map(
     xy: FloatArray,
     uv: FloatArray,
@@ -141,95 +123,133 @@ def fit_view_map(
     n = len(xy)
     terms = min(terms, 2 if n >= 16 else 1 if n >= 10 else 0)
     centre = (np.array(size_px, dtype=np.float64) - 1) / 2
-    scale = float(np.hypot(*size_px) / 2)
-    mean, spread = xy.mean(axis=0), max(float(np.abs(xy - xy.mean(axis=0)).max()), 1e-9)
-    x = (xy - mean) / spread
-    target = (uv - centre) / scale
+    scale = math.hypot(*size_px) / 2
     base = np.ones(n) if sigmas is None else 1.0 / np.maximum(sigmas, 1e-9)
-    base = base / base.mean()
-    h, k = fit_homography(x, target, base), np.zeros(2)
+    h, k = _NO_MAP, np.zeros(2)
     if start is not None:
-        back = np.array([[spread, 0, mean[0]], [0, spread, mean[1]], [0, 0, 1]])
-        h, k = start.homography @ back, np.array([start.k1, start.k2])
-    h, k, residual = _iterated(
-        x, target, np.ascontiguousarray(h / np.linalg.norm(h)), k, base, terms, robust, iterations
+        h, k = start.homography, np.array([start.k1, start.k2])
+    h, k, residual = _fitted(
+        np.ascontiguousarray(xy),
+        np.ascontiguousarray(uv),
+        base,
+        centre,
+        scale,
+        h,
+        k,
+        terms,
+        robust,
+        iterations,
     )
-    shift = np.array([[1 / spread, 0, -mean[0] / spread], [0, 1 / spread, -mean[1] / spread], [0, 0, 1]])
-    return ViewMap(h @ shift, centre, scale, float(k[0]), float(k[1])), residual * scale
+    return ViewMap(h, centre, scale, float(k[0]), float(k[1])), residual
 
 
 @compiled
-def _iterated(
-    x: FloatArray,
-    target: FloatArray,
+def _fitted(
+    xy: FloatArray,
+    uv: FloatArray,
+    base: FloatArray,
+    centre: FloatArray,
+    scale: float,
     h: FloatArray,
     k: FloatArray,
-    base: FloatArray,
     terms: int,
     robust: bool,
     iterations: int,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Gauss-Newton on the homography (its scale held) and the radial terms, Huber's weights."""
-    n = len(x)
-    weight = base.copy()
+    """Gauss-Newton on the homography (its last entry held at 1, the points about their mean) and the
+    radial terms, Huber's weights; started by the linear method where `h` is zero."""
+    n = len(xy)
+    mx, my = xy[:, 0].mean(), xy[:, 1].mean()
+    spread, weights = 1e-9, base.mean()
+    for i in range(n):
+        spread = max(spread, abs(xy[i, 0] - mx), abs(xy[i, 1] - my))
+    x, target, size, weight = np.empty((n, 2)), np.empty((n, 2)), np.empty(n), np.empty(n)
+    for i in range(n):
+        x[i, 0], x[i, 1] = (xy[i, 0] - mx) / spread, (xy[i, 1] - my) / spread
+        target[i, 0], target[i, 1] = (uv[i, 0] - centre[0]) / scale, (uv[i, 1] - centre[1]) / scale
+        weight[i] = base[i] / weights
+    plain = weight.copy()
+    p = np.zeros(10)
+    last = h[2, 0] * mx + h[2, 1] * my + h[2, 2]
+    if abs(last) > 1e-12:
+        for r in range(3):
+            p[3 * r] = h[r, 0] * spread / last
+            p[3 * r + 1] = h[r, 1] * spread / last
+            if r < 2:
+                p[3 * r + 2] = (h[r, 0] * mx + h[r, 1] * my + h[r, 2]) / last
+        p[8], p[9] = k[0], k[1]
+    else:
+        _linear(x, target, weight, p)
     residual = np.empty((n, 2))
-    size = np.empty(n)
-    cost = np.inf
+    cost = 1e300
     for _ in range(iterations):
-        normal, right = _normal_equations(x, target, h, k, weight, terms, residual)
+        normal, right = _normal_equations(x, target, p, weight, terms, residual)
         new_cost = 0.0
         for i in range(n):
             new_cost += weight[i] ** 2 * (residual[i, 0] ** 2 + residual[i, 1] ** 2)
-        trace = 0.0
-        for i in range(9):
-            trace += normal[i, i]
-        for i in range(9 + terms):
+        for i in range(8 + terms):
             normal[i, i] *= 1.0 + 1e-12
-        for i in range(9):
-            for j in range(9):
-                normal[i, j] += h[i // 3, i % 3] * h[j // 3, j % 3] * trace
-        step = np.linalg.solve(normal, right)
-        h = h + step[:9].reshape((3, 3))
-        h = h / np.sqrt((h * h).sum())
-        for i in range(terms):
-            k[i] = min(max(k[i] + step[9 + i], -2.0), 2.0)
+        solved(normal, right)
+        for i in range(8 + terms):
+            p[i] += right[i]
+        p[8], p[9] = min(max(p[8], -2.0), 2.0), min(max(p[9], -2.0), 2.0)
         if robust:
             for i in range(n):
-                size[i] = np.sqrt(residual[i, 0] ** 2 + residual[i, 1] ** 2) * base[i]
-            cut = 2.0 * max(np.median(size) / 1.1774, 1e-12)
+                size[i] = np.sqrt(residual[i, 0] ** 2 + residual[i, 1] ** 2) * plain[i]
+            cut = 2.0 * max(median(size) / 1.1774, 1e-12)
             for i in range(n):
-                weight[i] = base[i] * np.sqrt(min(1.0, cut / max(size[i], 1e-15)))
-        if abs(cost - new_cost) <= 1e-6 * max(new_cost, 1e-18):
+                weight[i] = plain[i] * np.sqrt(min(1.0, cut / max(size[i], 1e-15)))
+        if abs(cost - new_cost) <= 1e-5 * max(new_cost, 1e-18):
             break
         cost = new_cost
-    _normal_equations(x, target, h, k, weight, terms, residual)
-    return h, k, residual
+    _normal_equations(x, target, p, weight, terms, residual)
+    out = np.empty((3, 3))
+    for r in range(3):
+        out[r, 0], out[r, 1] = p[3 * r] / spread, p[3 * r + 1] / spread
+        tail = p[3 * r + 2] if r < 2 else 1.0
+        out[r, 2] = tail - out[r, 0] * mx - out[r, 1] * my
+    return out, p[8:], residual * scale
+
+
+@compiled
+def _linear(x: FloatArray, target: FloatArray, weight: FloatArray, p: FloatArray) -> None:
+    """First eight entries of `p`: the homography by linear least squares, its last entry 1."""
+    normal, right, row = np.zeros((8, 8)), np.zeros(8), np.zeros(8)
+    for i in range(len(x)):
+        for axis in range(2):
+            row[:] = 0.0
+            value = target[i, axis]
+            row[3 * axis], row[3 * axis + 1], row[3 * axis + 2] = x[i, 0], x[i, 1], 1.0
+            row[6], row[7] = -value * x[i, 0], -value * x[i, 1]
+            w = weight[i] * weight[i]
+            for m in range(8):
+                right[m] += w * row[m] * value
+                for o in range(m + 1):
+                    normal[m, o] += w * row[m] * row[o]
+    for m in range(8):
+        normal[m, m] *= 1.0 + 1e-10
+    solved(normal, right)
+    p[:8] = right
 
 
 @compiled
 def _normal_equations(
-    x: FloatArray,
-    target: FloatArray,
-    h: FloatArray,
-    k: FloatArray,
-    weight: FloatArray,
-    terms: int,
-    residual: FloatArray,
+    x: FloatArray, target: FloatArray, p: FloatArray, weight: FloatArray, terms: int, residual: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Normal matrix (9 + terms) and right side of the map's weighted least squares; fills `residual`."""
-    size = 9 + terms
-    normal = np.zeros((size, size))
-    right = np.zeros(size)
-    row = np.zeros(size)
+    """Normal matrix (8 + terms; its lower part) and right side of the weighted least squares; fills
+    `residual`."""
+    size = 8 + terms
+    normal, right = np.zeros((size, size)), np.zeros(size)
+    row = np.zeros(10)
     for i in range(len(x)):
         a, b = x[i, 0], x[i, 1]
-        w = h[2, 0] * a + h[2, 1] * b + h[2, 2]
+        w = p[6] * a + p[7] * b + 1.0
         if abs(w) < 1e-9:
             w = 1e-9
-        qx, qy = (h[0, 0] * a + h[0, 1] * b + h[0, 2]) / w, (h[1, 0] * a + h[1, 1] * b + h[1, 2]) / w
+        qx, qy = (p[0] * a + p[1] * b + p[2]) / w, (p[3] * a + p[4] * b + p[5]) / w
         r2 = qx * qx + qy * qy
-        radial = 1.0 + k[0] * r2 + k[1] * r2 * r2
-        bend = 2.0 * k[0] + 4.0 * k[1] * r2
+        radial = 1.0 + p[8] * r2 + p[9] * r2 * r2
+        bend = 2.0 * p[8] + 4.0 * p[9] * r2
         residual[i, 0], residual[i, 1] = target[i, 0] - qx * radial, target[i, 1] - qy * radial
         w2 = weight[i] * weight[i]
         for axis in range(2):
@@ -238,14 +258,12 @@ def _normal_equations(
             back = -(dx * qx + dy * qy)
             row[0], row[1], row[2] = dx * a / w, dx * b / w, dx / w
             row[3], row[4], row[5] = dy * a / w, dy * b / w, dy / w
-            row[6], row[7], row[8] = back * a / w, back * b / w, back / w
+            row[6], row[7] = back * a / w, back * b / w
             q = qx if axis == 0 else qy
-            if terms > 0:
-                row[9] = q * r2
-            if terms > 1:
-                row[10] = q * r2 * r2
+            row[8], row[9] = q * r2, q * r2 * r2
             for m in range(size):
-                right[m] += w2 * row[m] * residual[i, axis]
-                for o in range(size):
-                    normal[m, o] += w2 * row[m] * row[o]
+                weighted = w2 * row[m]
+                right[m] += weighted * residual[i, axis]
+                for o in range(m + 1):
+                    normal[m, o] += weighted * row[o]
     return normal, right
