@@ -82,6 +82,16 @@ ROWS: tuple[Limit, ...] = (
     Limit("check_tape_sigma_mm", 2.0, "mm", "standard uncertainty of a taped baseline when none is told",
           "common practice", "entrance pupils lie inside the lens, a tape finds them to some millimetres"),
     Limit("check_tape_sigmas", 3.0, "sigma", "baseline against the tape", "common practice", "99.7 %"),
+    Limit("scale_length_share", 0.02, "1", "uncertainty of a length over it, up to which it bears the scale "
+          "out", "chosen", "prints shrink by one to three per cent; a length known worse can't tell"),
+    Limit("check_gauge_sigmas", 3.0, "sigma", "length across the plate against the measured one", "common practice",
+          "99.7 %"),
+    Limit("check_dim_share", 0.6, "1", "contrast of a picture's dots over the camera's usual, below which it "
+          "is dim", "chosen", "two thirds of a stop; hands and tilt cost less"),
+    Limit("check_light_ratio", 1.5, "1", "rms of dim pictures over the others', above which the light spoils "
+          "the set", "chosen", "same as the ratio of the proof"),
+    Limit("check_light_share", 0.2, "1", "share of a camera's pictures that may be dim and noisier for it",
+          "chosen", "one in five is no accident"),
     Limit("check_volume_share", 0.9, "1", "share of the described measuring volume that all cameras see",
           "chosen", "its corners may be cut"),
     Limit("check_aside_share", 0.2, "1", "share of pictures set aside", "chosen", "one in five is no "
@@ -100,6 +110,13 @@ ROWS: tuple[Limit, ...] = (
           "set", "derived", "normal tail 1e-9, searched over all views"),
     Limit("check_steady_share", 0.75, "1", "share of the views' disagreement that one motion must explain",
           "measured", "simulated: a knock explains over nine tenths, a plate moving at random up to two thirds"),
+    Limit("check_pitch_share", 0.9, "1", "share of such a motion that a shift along the baseline alone "
+          "explains, above which the plate's pitch changed and not the cameras", "measured", "simulated: a "
+          "plate of another pitch explains over 0.97; a camera slid exactly along the baseline looks the same"),
+    Limit("check_pitch_large", 0.01, "1", "change of pitch from which a shift along the baseline is put down to "
+          "the plate", "derived", "a turn of a camera about the vertical that feigns as much is 0.2 degrees"),
+    Limit("check_pitch_small", 0.002, "1", "the same where a shift along the baseline leaves nothing to explain",
+          "common practice", "prints of one file differ by a few parts in a thousand"),
     Limit("check_inflation", 40.0, "1", "most that correlated dots may add to the variance the cameras' relation "
           "is judged by", "measured", "simulated: 30 with six tenths of the variance correlated"),
     Limit("check_steady_ratio", 0.3, "1", "shift a motion must mean over the noise", "chosen",

@@ -18,6 +18,10 @@ WORDS: dict[str, str] = {
     "check.noise": "scatter of the dots",
     "check.cameras steady": "cameras steady",
     "check.shutters together": "cameras shoot together",
+    "check.same plate": "one plate throughout",
+    "check.lens steady": "lenses steady",
+    "check.light": "light steady",
+    "check.plate length": "length across the plate",
     # their limits
     "check.limit.principal point": "at most {percent:g} % of the width from the picture's centre",
     "check.limit.square pixels": "fx and fy within {percent:g} %",
@@ -35,6 +39,11 @@ WORDS: dict[str, str] = {
     "check.limit.plate": "at most {bow_um:.0f} um of bow and {aspect:g} out of square",
     "check.limit.noise": "at most {times:g} times what the dots promise",
     "check.limit.cameras steady": "no motion of more than {sigmas:g} sigmas between the views",
+    "check.limit.same plate": "no motion of which more than {percent:g} % is one along the baseline, as another "
+    "pitch makes it seem",
+    "check.limit.lens steady": "no change of a lens of more than {sigmas:g} sigmas between the views",
+    "check.limit.light": "at most {percent:g} % of a camera's pictures dim and noisier for it",
+    "check.limit.plate length": "{gauge_mm:g} mm as measured, within {off_mm:.3f} mm",
     "check.limit.shutters together": "the plate moved between the cameras in at most {percent:g} % of the views",
     # what to do when one fails
     "remedy.principal point": "Look for a lens that sits askew, or take views out to the picture's borders",
@@ -53,6 +62,10 @@ WORDS: dict[str, str] = {
     "remedy.plate": "Use a stiffer, flatter plate",
     "remedy.noise": "Look for glare, shadow or a plate that flexes; take the worst views again",
     "remedy.cameras steady": "Tighten the cameras and their cables, and take all views again",
+    "remedy.same plate": "Use one plate throughout: drop the views of the other one, and check its pitch",
+    "remedy.lens steady": "Lock focus and aperture, leave the picture window alone, and take all views again",
+    "remedy.light": "Mend the light, then take the dim views again",
+    "remedy.plate length": "Measure the plate again, and enter its pitch",
     "remedy.shutters together": "Trigger the cameras together, and hold the plate still",
     # the lens model taken
     "solve.lens.richest": "{order}: held-out views ask for every term",

@@ -184,3 +184,5 @@ class DriftResult:
     significance: float
     reasons: tuple[str, ...] = ()
     refit: Pose | None = None
+    numbers: Mapping[str, float | int | str] = field(default_factory=dict)
+    """What else was found, for words."""

@@ -92,5 +92,9 @@ class Rig:
     plate: Plate | None = None
     tape_baseline_mm: float | None = None
     tape_sigma_mm: float | None = None
+    gauge_mm: float | None = None
+    """Length across the plate's dots along its longer side, first centre to last, as measured with
+    something else than the plate's drawing (caliper, ruler); `gauge_sigma_mm`: its uncertainty."""
+    gauge_sigma_mm: float | None = None
     goal_displacement_um: float | None = None
     """Wanted uncertainty of displacement (um, one sigma) over the measuring volume."""

@@ -153,7 +153,8 @@ def step(state: State, event: ev.Event) -> State:  # noqa: PLR0912 - one branch 
         case ev.Rechecked(result=result):
             withdrawn = state.withdrawn if result.moved else None
             if result.moved and result.matters:
-                reason = "size" if "picture size" in result.reasons else "moved"
+                told = {"picture size": "size", "another pitch": "pitch", "lens changed": "lens"}
+                reason = next((told[r] for r in result.reasons if r in told), "moved")
                 withdrawn = ev.ReadyWithdrawn(event.at_ms, reason, result.numbers)
             return replace(state, recheck=event, withdrawn=withdrawn)
         case ev.ReadyWithdrawn():

@@ -30,9 +30,14 @@ def verdict(state: State) -> Verdict:
         return Verdict(Ready.STOP, tuple(_of_check(c) for c in stops), _remedy(stops[0].remedy), at_ms)
     wanting, remedy = _wanting(state, estimate)
     spoken = _spoken_against(state)
+    doubtful = any(not c.ok for c in estimate.checks)
+    if spoken is not None and doubtful:
+        # It never was ready: what a recheck of such a calibration says comes last.
+        reason = Say(f"reason.withdrawn.{spoken.reason}", spoken.numbers)
+        return Verdict(Ready.NOT_YET, (*wanting, reason), remedy, at_ms)
     if spoken is not None:
         reason = Say(f"reason.withdrawn.{spoken.reason}", spoken.numbers)
-        cure = Say("remedy.size" if spoken.reason == "size" else "remedy.recheck")
+        cure = Say("remedy.recheck" if spoken.reason == "moved" else f"remedy.{spoken.reason}")
         return Verdict(Ready.NOT_YET, (reason, *wanting), cure, spoken.at_ms, withdrawn=True)
     if wanting:
         return Verdict(Ready.NOT_YET, tuple(wanting), remedy, at_ms)

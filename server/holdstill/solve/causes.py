@@ -12,6 +12,7 @@ from holdstill.limits import limit
 from holdstill.records import DotFlag, FloatArray, SetAside, Sighting, View
 
 from .bundle import State
+from .lighting import contrast_gray, usual_contrast_gray
 from .mono import HUBER, rms_px
 from .numbering import lattice_shift
 from .observations import BoolArray, IndexArray, Pictures
@@ -39,7 +40,7 @@ def traced(
     """Everything the fit left out, each with its reason.
 
     Reasons: ``"wrong index"``, ``"turned"``, ``"cameras swapped"``, ``"moved between cameras"``,
-    ``"glare"``, ``"blur"``, ``"motion"``, ``"shade"``, ``"edge"``, ``"does not fit"``.
+    ``"glare"``, ``"dark"``, ``"blur"``, ``"motion"``, ``"shade"``, ``"edge"``, ``"does not fit"``.
     """
     out = []
     typical = rms_px(residual, used.weight)
@@ -118,6 +119,10 @@ def _view_reason(
         share = sum(patch.plate_share for patch in measures.glare)
         if share > limit("solve_glare_share"):
             return "glare", {**numbers, "glare_share": share}
+    usual_gray = usual_contrast_gray(problem.views, camera)
+    own_gray = None if measures is None else contrast_gray(measures)
+    if usual_gray is not None and own_gray is not None and own_gray < limit("check_dim_share") * usual_gray:
+        return "dark", {**numbers, "contrast_gray": own_gray, "usual_gray": usual_gray}
     if measures is not None and (measures.motion_blur_px or 0.0) > 1.0:
         return "motion", {**numbers, "motion_px": float(measures.motion_blur_px or 0.0)}
     usual = _usual_blur(problem.views, camera)

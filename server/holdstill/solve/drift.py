@@ -21,13 +21,15 @@ from .volume import goals, image_scale_um_per_px, measuring_volume, quantity_row
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Change:
-    """A change that would explain later views: what changes, its six amounts, how surely."""
+    """A change that would explain later views: what changes, its amounts, how surely; `feigned`: share
+    of what it explains that a plate of another pitch explains as well."""
 
     what: str
     camera: int
     amounts: FloatArray
     explained: float
     sigmas: float
+    feigned: float = 0.0
 
 
 def recheck(plate: Plate, rig: Rig, estimate: Estimate, views: Sequence[View]) -> DriftResult | Nothing:
@@ -40,9 +42,13 @@ def recheck(plate: Plate, rig: Rig, estimate: Estimate, views: Sequence[View]) -
     which. A lens that changed (focus touched) is tried too. `matters`: some quantity would be off by
     more than its goal. `refit`: the moved camera's new pose from the rig, lens as it was.
 
+    Pictures of another size than the calibration's have moved and matter: another binning or window.
     One camera: only a changed lens shows. Significance is in normal sigmas of the chi-square test.
     ``Nothing("no views")`` when no later view shows enough of the plate.
     """
+    other = _other_size(estimate, views)
+    if other is not None:
+        return other
     found = beside(plate, estimate, views)
     if found is None:
         return Nothing("no views", {"views": len(views)})
@@ -59,6 +65,19 @@ def recheck(plate: Plate, rig: Rig, estimate: Estimate, views: Sequence[View]) -
     if len(found.names) == 2:
         moved_by = _whose(found, estimate, moved_by)
     return _result(rig, found, estimate, moved_by, moved=moved_by.sigmas > limit("recheck_sigmas"))
+
+
+def _other_size(estimate: Estimate, views: Sequence[View]) -> DriftResult | None:
+    for view in views:
+        for camera in estimate.cameras:
+            seen = view.sightings.get(camera.name)
+            if seen is not None and seen.image_size_px != camera.lens.size_px:
+                got, wanted = (f"{w} x {h}" for w, h in (seen.image_size_px, camera.lens.size_px))
+                return DriftResult(
+                    True, True, camera.name, 0.0, 0.0, float("inf"), ("picture size",), None,
+                    {"camera": camera.name, "got": got, "wanted": wanted},
+                )
+    return None
 
 
 def inflation(estimate: Estimate) -> float:
@@ -144,7 +163,7 @@ def _camera_move(found: Beside, estimate: Estimate, camera: int, inflation: floa
     if len(found.names) > 2:
         columns = _columns(found, camera, lens=False)
         amounts, information = _test(found, estimate, found.state, columns, inflation)
-        return _judged(camera, amounts, information)
+        return _judged(camera, amounts, information, None)
     walk = adjust(found.pictures, found.state, layout, huber=HUBER)
     if not np.isfinite(walk.normals.cost):
         return None
@@ -153,12 +172,17 @@ def _camera_move(found: Beside, estimate: Estimate, camera: int, inflation: floa
     r, t = walk.state.cam_r[1], walk.state.cam_t[1]
     turn = rotation_vector(r @ found.state.cam_r[1].T)
     amounts = np.concatenate([turn, t - found.state.cam_t[1]]) + more
-    return _judged(1, amounts, information)
+    return _judged(1, amounts, information, found.state.cam_t[1])
 
 
-def _judged(camera: int, amounts: FloatArray, information: FloatArray) -> Change:
+def _judged(camera: int, amounts: FloatArray, information: FloatArray, base: FloatArray | None) -> Change:
+    """`base`: the baseline (3,), along which another pitch feigns a shift; None: not looked at."""
     chi2 = float(amounts @ information @ amounts)
-    return Change("pose", camera, amounts, chi2, chi_to_sigmas(chi2, 6))
+    feigned = 0.0
+    if base is not None and chi2 > 0.0:
+        along = np.concatenate([np.zeros(3), base])
+        feigned = float(along @ information @ amounts) ** 2 / float(along @ information @ along) / chi2
+    return Change("pose", camera, amounts, chi2, chi_to_sigmas(chi2, 6), feigned)
 
 
 def _whose(found: Beside, estimate: Estimate, change: Change) -> Change:
@@ -208,6 +232,8 @@ def _result(rig: Rig, found: Beside, estimate: Estimate, change: Change, *, move
     if moved:
         if change.what == "lens":
             reasons.append("lens changed")
+        elif change.feigned > limit("check_pitch_share") and _along(found, change) > limit("check_pitch_large"):
+            reasons.append("another pitch")
         elif change.camera < 0:
             reasons.append("cameras moved against each other")
         else:
@@ -217,6 +243,12 @@ def _result(rig: Rig, found: Beside, estimate: Estimate, change: Change, *, move
         reasons.append("unmoved")
     name = found.names[change.camera] if moved and change.camera >= 0 else None
     return DriftResult(moved, moved and over, name, shift, turn, change.sigmas, tuple(reasons), refit)
+
+
+def _along(found: Beside, change: Change) -> float:
+    """The shift along the baseline over its length."""
+    base = found.state.cam_t[1]
+    return abs(float(change.amounts[3:] @ base)) / float(base @ base)
 
 
 def _refit(found: Beside, change: Change) -> Pose | None:

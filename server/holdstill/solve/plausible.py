@@ -13,8 +13,19 @@ from holdstill.geometry.poses import invert
 from holdstill.geometry.quantities import axes_crossing_mm, viewing_axes, visible_in
 from holdstill.limits import TABLE, limit
 from holdstill.phrases import say
-from holdstill.records import CameraEstimate, Check, Estimate, Lens, Plate, PlateKind, Rig, Say, View
+from holdstill.records import (
+    CameraEstimate,
+    Check,
+    Estimate,
+    Lens,
+    Plate,
+    PlateKind,
+    Rig,
+    Say,
+    View,
+)
 
+from .lighting import contrast_gray, usual_contrast_gray
 from .volume import measuring_volume
 
 GRAVE = (
@@ -22,6 +33,9 @@ GRAVE = (
     "not the plate",
 )
 """Reasons for setting a view aside that say something is wrong with the shot, not with the noise."""
+OWN_MISFIT = ("blur", "motion", "glare", "shade", "dark", "does not fit", "not the plate", "too few points",
+              "points in a line")
+"""Reasons that lie in one picture: it says nothing about how the cameras stand to one another."""
 
 
 def check_of(
@@ -41,14 +55,16 @@ def plausibility(plate: Plate, rig: Rig, estimate: Estimate, views: Sequence[Vie
 
     Names: ``principal point``, ``square pixels``, ``distortion``, ``focal length`` (where the lens
     and pixel are described), ``picture size``, ``stereo angle``, ``sides``, ``baseline`` (where
-    taped), ``volume``, ``set aside``, ``odd views``, ``blur``, ``plate``, ``noise``.
+    taped), ``volume``, ``light``, ``set aside``, ``odd views``, ``blur``, ``plate length`` (where
+    measured), ``plate``, ``noise``.
     """
     out = [_principal(estimate), _square(estimate), _distortion(estimate)]
     out += _described(rig, estimate)
     if estimate.pairs:
         out += [*_angle(rig, estimate), *_sides(estimate), *_baseline(rig, estimate)]
         out += _volume(rig, estimate)
-    out += [_set_aside(estimate, views), _odd(estimate), *_blur(estimate, views)]
+    out += [*_light(estimate, views), _set_aside(estimate, views), _odd(estimate), *_blur(estimate, views)]
+    out += _plate_length(plate, rig)
     out += _plate(plate, estimate)
     out += _noise(plate, estimate)
     return tuple(out)
@@ -221,6 +237,47 @@ def _blur(estimate: Estimate, views: Sequence[View]) -> list[Check]:
     allowed = limit("check_blur_share")
     shown = f"{100 * worst:.0f} %" + (f" in {at}" if at else "")
     return [check_of("blur", "check_blur_share", shown, ok=worst <= allowed, percent=100 * allowed)]
+
+
+def _light(estimate: Estimate, views: Sequence[View]) -> list[Check]:
+    """Dim pictures that scatter more than the bright ones: the lamp failed, or a shadow fell."""
+    told, worst, shown = False, 0.0, "steady"
+    rms = {fit.view_id: fit.rms_px for fit in estimate.views}
+    for camera in estimate.cameras:
+        usual = usual_contrast_gray(views, camera.name)
+        if usual is None:
+            continue
+        told = True
+        dim: list[View] = []
+        bright: list[View] = []
+        for view in views:
+            if camera.name not in view.measures or camera.name not in rms.get(view.view_id, {}):
+                continue
+            own = contrast_gray(view.measures[camera.name])
+            if own is not None:
+                (dim if own < limit("check_dim_share") * usual else bright).append(view)
+        if not dim or not bright:
+            continue
+        levels = [np.median([rms[v.view_id][camera.name] for v in some]) for some in (dim, bright)]
+        share = len(dim) / (len(dim) + len(bright))
+        if levels[0] > limit("check_light_ratio") * levels[1] and share > worst:
+            worst = share
+            shown = f"{100 * share:.0f} % dim in {camera.name}, from view {dim[0].view_id}"
+    allowed = limit("check_light_share")
+    if not told:
+        return []
+    return [check_of("light", "check_light_share", shown, ok=worst <= allowed, percent=100 * allowed)]
+
+
+def _plate_length(plate: Plate, rig: Rig) -> list[Check]:
+    """The plate's longer side against a length measured across it."""
+    if rig.gauge_mm is None or rig.gauge_sigma_mm is None:
+        return []
+    nominal = max(plate.size_mm())
+    own = (plate.pitch_sigma_mm or 0.0) * nominal / plate.pitch_mm
+    off = limit("check_gauge_sigmas") * float(np.hypot(rig.gauge_sigma_mm, own))
+    return [check_of("plate length", "check_gauge_sigmas", round(nominal, 3),
+                     ok=abs(nominal - rig.gauge_mm) <= off, stops=True, gauge_mm=rig.gauge_mm, off_mm=off)]
 
 
 def _plate(plate: Plate, estimate: Estimate) -> list[Check]:

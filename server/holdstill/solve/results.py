@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,23 +17,27 @@ from holdstill.records import (
     FloatArray,
     Lens,
     PairEstimate,
+    Plate,
     Pose,
+    Rig,
     SetAside,
     ViewFit,
 )
 
-from .bundle import Layout, State, residuals
+from .alone import Alone, alone
+from .bundle import Layout, residuals
 from .causes import traced
 from .descent import covariance
 from .drift import inflation
-from .fitting import FULL, Fit
-from .mono import adjust, order_mask, rms_px
+from .fitting import Fit
+from .mono import rms_px
 from .observations import BoolArray
 from .plate_shape import plate_shape, shape_basis
 from .plausible import plausibility
 from .prepare import Problem
 from .relation import relation_checks
 from .start import settle
+from .steady import lens_checks
 from .volume import (
     goals,
     image_scale_um_per_px,
@@ -101,16 +105,17 @@ def estimate_of(problem: Problem, fitted: Fit) -> Estimate:
             for c, name in enumerate(problem.cameras) if fitted.turned[c].any()
         },
         weights=weights,
-        scale_verified=problem.rig.tape_baseline_mm is not None or problem.plate.pitch_sigma_mm is not None,
+        scale_verified=_has_length(problem.rig, problem.plate),
     )
     checks = plausibility(problem.plate, problem.rig, found, problem.views)
     if len(problem.cameras) > 1:
         variance = float(np.median([m.variance for m in monos if m is not None] or [fitted.sigma0**2]))
-        relation = relation_checks(problem, fitted, variance, inflation(found))
+        relation = relation_checks(problem, fitted, variance, inflation(found), found.set_aside)
         if not all(c.ok for c in relation):
             # Cameras that disagree give no baseline worth comparing with a tape.
             checks = tuple(c for c in checks if c.name != "baseline")
         checks = relation + checks
+    checks = lens_checks(problem, fitted, monos, inflation(found), found.set_aside) + checks
     return replace(found, checks=checks)
 
 
@@ -135,6 +140,10 @@ def jackknife(information: FloatArray, gradient: FloatArray) -> FloatArray | Non
         return None
     steps = -np.linalg.solve(unit, (gradient * scale)[:, :, None])[:, :, 0] * scale
     return np.asarray((count - 1) / count * steps.T @ steps)
+
+
+def _has_length(rig: Rig, plate: Plate) -> bool:
+    return any(v is not None for v in (rig.tape_baseline_mm, rig.gauge_mm, plate.pitch_sigma_mm))
 
 
 def seen_points_mm(fitted: Fit) -> FloatArray:
@@ -248,41 +257,6 @@ def _cameras(
         )
         at += count
     return tuple(out)
-
-
-@dataclass(frozen=True, slots=True)
-class Alone:
-    """A camera adjusted by itself: rms (px) and variance factor of its used points."""
-
-    rms_px: float
-    variance: float
-
-
-def alone(fitted: Fit, camera: int) -> Alone | None:
-    """One camera's used points adjusted by itself with the full lens model: the least its rms can
-    be, so that a joint rms well above it points at the relation of the cameras."""
-    own = fitted.used.only((fitted.used.camera == camera) & (fitted.used.weight > 0).any(axis=1))
-    count = len(own.camera)
-    if count < 3:
-        return None
-    back_r, back_t = fitted.state.cam_r[camera], fitted.state.cam_t[camera]
-    view_r = back_r @ fitted.state.view_r[own.view]
-    view_t = fitted.state.view_t[own.view] @ back_r.T + back_t
-    points = own.points_mm
-    if len(fitted.layout.basis):
-        points = points + np.einsum("s,spi->pi", fitted.state.shape, fitted.layout.basis)
-    by_itself = replace(
-        own, camera=np.zeros(count, dtype=np.int32), view=np.arange(count, dtype=np.int32),
-        cameras=1, views=count, points_mm=points,
-    )
-    layout = Layout(
-        order_mask(FULL if count >= 6 else fitted.order)[None], fitted.layout.basis[:0], count
-    )
-    lens = fitted.state.lenses[camera][None]
-    state = State(lens, np.eye(3)[None], np.zeros((1, 3)), view_r, view_t, np.zeros(0))
-    walk = adjust(by_itself, state, layout, tolerance=1.0)
-    freedom = max(1, 2 * by_itself.count - layout.rig_size - 6 * count)
-    return Alone(rms_px(walk.normals.residual, by_itself.weight), walk.normals.cost / freedom)
 
 
 def _pairs(

@@ -11,6 +11,7 @@ from holdstill.errors import BadInput
 from holdstill.limits import limit
 from holdstill.records import Estimate, Nothing, Plate, Rig, SetAside, View
 
+from .alone import alone
 from .fitting import Fit, fit
 from .mono import LENS_ORDERS, valley_rise
 from .numbering import common_shift, shifted
@@ -172,6 +173,13 @@ def _too_alike(fitted: Fit, cameras: Sequence[str]) -> Nothing | None:
         share = float(sigma[index] / abs(fitted.state.lenses[camera, 0]))
         if share > worst:
             worst, at = share, camera
+    if worst <= limit("solve_focal_doubtful"):
+        return None
+    # Views that contradict each other swell the scatter, and with it every sigma: whether they are
+    # alike is judged by what the camera's own pictures scatter about the camera alone.
+    mono = alone(fitted, at)
+    own = fitted.sigma0 if mono is None else min(fitted.sigma0, float(np.sqrt(mono.variance)))
+    worst *= own / fitted.sigma0
     numbers: dict[str, float | int | str] = {
         "camera": cameras[at], "focal_sigma_percent": round(100 * worst, 1)
     }
@@ -179,6 +187,6 @@ def _too_alike(fitted: Fit, cameras: Sequence[str]) -> Nothing | None:
         return Nothing("views too alike", numbers)
     if worst > limit("solve_focal_doubtful"):
         rise = valley_rise(fitted.used, fitted.state, at, 1.0 + 3.0 * worst, fitted.order)
-        if rise < 0.25 * 9.0 * fitted.sigma0**2:
+        if rise < 0.25 * 9.0 * own**2:
             return Nothing("views too alike", numbers)
     return None
