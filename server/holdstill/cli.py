@@ -6,16 +6,20 @@ import argparse
 import importlib
 import logging
 import sys
+from pathlib import Path
 
 from . import __version__
 from .errors import HoldstillError
 
-COMMANDS = ("demo", "serve", "review", "find", "gauge", "target", "plan", "recheck", "sessions", "samples")
+COMMANDS = (
+    "demo", "serve", "cameras", "review", "find", "gauge", "target", "plan", "recheck", "sessions", "doctor",
+    "pack", "unpack", "samples",
+)  # fmt: skip
 """Names of the files in ``commands``, in the order in which ``--help`` shows them."""
 
 BUG = (
-    "Something went wrong inside Holdstill, and it is not your doing. Nothing that was kept is lost. "
-    "Run the same command with --verbose to see where, and send that on."
+    "Something went wrong inside Holdstill, and it is not your doing (reference {reference}). Nothing that was "
+    "kept is lost. A report without pictures or names is in {path}: send it on. --verbose shows where it was."
 )
 
 
@@ -32,6 +36,16 @@ def parser() -> argparse.ArgumentParser:
     return top
 
 
+def reported(error: Exception, home: Path | None) -> str:
+    """Write a report on a bug; the sentence that tells of it."""
+    from .archive.bug_report import write_report
+    from .compose import default_home, reports_folder
+
+    folder = reports_folder(home or default_home())
+    reference = write_report(folder, error, {})
+    return BUG.format(reference=reference, path=folder / f"{reference}.txt")
+
+
 def main(argv: list[str] | None = None) -> int:
     """Run a command. Exit status: 0 fine or ready, 1 not yet, 2 bad input, 3 stop."""
     args = parser().parse_args(argv)
@@ -45,10 +59,10 @@ def main(argv: list[str] | None = None) -> int:
         return 130
     except BrokenPipeError:
         return 0
-    except Exception:
+    except Exception as error:
+        print(f"holdstill: {reported(error, getattr(args, 'home', None))}", file=sys.stderr)
         if args.verbose:
             raise
-        print(f"holdstill: {BUG}", file=sys.stderr)
         return 70
     return status
 

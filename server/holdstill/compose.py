@@ -25,6 +25,7 @@ from holdstill.archive.trouble import from_os_error
 from holdstill.errors import BadInput, StorageTrouble
 from holdstill.intake.folder import FolderSource
 from holdstill.intake.preview import png_of_file, preview_of_file
+from holdstill.intake.pushed import PushedSource
 from holdstill.intake.source import Source
 from holdstill.loop.clock import SteadyClock
 from holdstill.loop.deck import LoopDeck
@@ -253,7 +254,7 @@ def serve(
     link = f"{address}/join?token={token}"
     access = Access(token, frozenset(hosts), clock=time.monotonic, secure=serving.tls)
     pages = PageSettings(join_url=link, zone=datetime.now().astimezone().tzinfo or UTC)
-    app = create_app(deck, access, pages)
+    app = create_app(deck, access, pages, source if isinstance(source, PushedSource) else None)
     config = uvicorn.Config(
         app,
         log_level="warning",

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from holdstill.web import qr_text
+from holdstill.web import qr_text, sender_header
 
 
-def welcome(what: str, *, tls: bool = False) -> Callable[[str, str, bool], None]:
+def welcome(what: str, *, tls: bool = False, sent: bool = False) -> Callable[[str, str, bool], None]:
     """A function that prints the address, the link to join and its QR code."""
 
     def tell(address: str, link: str, resumed: bool) -> None:
@@ -17,6 +17,9 @@ def welcome(what: str, *, tls: bool = False) -> Callable[[str, str, bool], None]
         print(f"\nOpen this link on the phone at the rig and on the bench's own screen:\n\n  {link}\n")
         print(qr_text(link))
         print(f"Once joined, {address}/phone is the phone's page and {address}/bench the wide one.")
+        if sent:
+            token = link.partition("token=")[2]
+            print(f"Send frames to {address}/frames/CAMERA with the header:\n\n  {sender_header(token)}\n")
         if tls:
             print(
                 "The phone will warn about the certificate, which was made on this machine just now: go to "

@@ -11,7 +11,7 @@ from holdstill.records import Advice, FeedsState, FrameBytes, Shot, SimState
 
 from .camera import Camera
 from .drain import Drain
-from .exposing import Exposing
+from .exposing import Exposing, Setting, carry_out
 from .matching import ByNumber, ByTime, Stamped, Together, apart_ms
 from .refusals import words
 from .source import Complain, Deliver
@@ -70,11 +70,13 @@ class LiveSource:
         self._round_s = self._round_at_s = 0.0
         self._number = self._looked = 0
         self._delivered_s = 0.0
+        self._to_set: list[Setting] = []
         self._apart: tuple[float | None, float | None] = (None, None)
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
         self._deliver: Deliver = lambda shot: None
-        self.changed: Callable[[], None] = lambda: None
+        self._complain: Complain = lambda name, camera, message: None
+        self.changed: Callable[[], object] = lambda: None
         """Called when cameras were swapped or turned, so that it can be remembered."""
 
     # -- the source's door -------------------------------------------------------------------
@@ -86,8 +88,7 @@ class LiveSource:
 
     def start(self, deliver: Deliver, complain: Complain) -> None:
         """Open the cameras; shots come from a thread of this source."""
-        del complain  # what is wrong with a camera comes and goes: it is told by `feeds`
-        self._deliver = deliver
+        self._deliver, self._complain = deliver, complain
         for drain in self._drains:
             drain.start()
         self._thread = threading.Thread(target=self._run, name="cameras", daemon=True)
@@ -127,8 +128,11 @@ class LiveSource:
             return words("no-such-camera", name=changes["camera"], known=", ".join(self._names))
         if "turn" in changes:
             return self._turn(chosen, changes["turn"])
-        with self._round_lock:  # never while a triggered frame is on its way
-            return self._exposing.change(chosen, changes)
+        settings, why_not = self._exposing.plan(chosen, changes)
+        with self._lock:
+            self._to_set += settings
+            self._lock.notify_all()
+        return why_not
 
     def looked_at(self, number: int) -> None:
         """The loop is done with this shot: the next one will not have to wait."""
@@ -265,8 +269,10 @@ class LiveSource:
             now = time.monotonic()
             for drain in list(self._drains):
                 drain.check(now)
+            self._set_what_waits()
             if not self._triggered:
-                self._stop.wait(0.2)
+                with self._lock:
+                    self._lock.wait_for(lambda: self._stop.is_set() or bool(self._to_set), 0.2)
                 continue
             with self._lock:
                 waits = self._looked < self._number and now - self._delivered_s < limit("feed_eye_wait_s")
@@ -275,6 +281,16 @@ class LiveSource:
                     continue
             due_s = max(due_s + self._interval_s, now + 0.25 * self._interval_s)
             self._trigger()
+
+    def _set_what_waits(self) -> None:
+        """Carry out settings that were asked for: here, where no triggered frame is on its way."""
+        with self._lock:
+            waiting, self._to_set = self._to_set, []
+        refused = carry_out(waiting)
+        for setting in waiting:
+            self._exposing.done(setting)
+        if refused is not None:
+            self._complain("camera", None, refused)
 
     def _trigger(self) -> None:
         """One round: every camera that runs takes a frame, and the frames make a shot."""

@@ -309,6 +309,15 @@ _FEEDS: tuple[Limit, ...] = (
         "sensors need the rest to be read out",
     ),
     Limit(
+        "feed_exposure_blur_px",
+        0.5,
+        "px",
+        "most motion of a plate in the hands (paper_tremor_mm_per_s) during an exposure that is set from here",
+        "derived",
+        "views are taken at the tremor's turning points, where hands move at a third of its top speed or "
+        "less: that leaves still_blur_px",
+    ),
+    Limit(
         "feed_exposure_short_db",
         1.0,
         "dB",

@@ -33,6 +33,8 @@ WORDS: dict[str, str] = {
     "feed.no-device.remedy": "Plug it in; it is then opened by itself.",
     "feed.busy": "The webcam {address} can't be opened",
     "feed.busy.remedy": "Close other programs that use it, and check that this user may use it (group video).",
+    "feed.no-permission": "This user may not use {address}",
+    "feed.no-permission.remedy": "Add the user to the group video, then log in again.",
     "feed.no-stream": "No stream comes from {address}",
     "feed.no-stream.remedy": "Check the address, the camera's power and its password; it is tried again by itself.",
     "feed.no-file": "There is no video file {address}",
@@ -67,6 +69,17 @@ WORDS: dict[str, str] = {
     "feed.note.network": "A network camera does not tell whether it sets exposure, gain and focus by itself: switch that off on its own pages.",
     "feed.note.gain-steps": "This camera counts its gain in steps of its own, not in dB.",
     "feed.line": "{camera}: {what}",
+    # whoever sends frames
+    "refused.sender": "This token doesn't open this bench.",
+    "refused.sender.more": "Send the header that the program printed at its start: Authorization: Bearer TOKEN",
+    # holdstill cameras
+    "cameras.gige": "GigE Vision",
+    "cameras.usb3": "USB3 Vision",
+    "cameras.webcams": "Webcams",
+    "cameras.producers": "Behind their makers' drivers",
+    "cameras.none": "No camera can be used now. Check power and cables; network streams, video files and numbered pictures "
+    "need no search: holdstill serve --cameras rtsp://ADDRESS/PATH",
+    "cameras.start": "Start with them: holdstill serve --cameras {cameras} --target \"dots 14x10 12mm\"",
     # how the cameras keep together
     "feed.pairing.trigger": "triggered together",
     "feed.pairing.times": "paired by the cameras' clocks",

@@ -95,7 +95,7 @@ WORDS: dict[str, str] = {
     "intake.push-unknown-camera": "There is no camera {name}; this session has {known}. Send to one of these.",
     "intake.push-wait": "{count} shots wait to be looked at. Send again in {seconds} s.",
     "intake.push-bad-header": "The header {name} is {got}; {wanted} is wanted.",
-    "intake.push-raw-size": "{got} bytes came; {width} x {height} of {kind} are {wanted}. Check the headers.",
+    "intake.push-raw-size": "{got} bytes came; {width} x {height} pixels of {kind} are {wanted}. Check the headers X-Width, X-Height and X-Pixel-Format.",
     "intake.push-type": "{got} is not taken. Send image/tiff, image/png or application/octet-stream with the raw headers.",
     "intake.push-too-large": "The frame has more than {most_mb} MB. Send a smaller region, or compress it (PNG, TIFF).",
     "intake.push-not-here": "This session takes no pushed frames. Start it with: holdstill serve --push left,right",

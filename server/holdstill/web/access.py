@@ -15,6 +15,8 @@ class Role(StrEnum):
 
     OPERATOR = "operator"
     WATCHER = "watcher"
+    SENDER = "sender"
+    """A script that sends frames, and may do nothing else."""
 
 
 class Access:
@@ -65,6 +67,20 @@ class Access:
             self._wrong_at.append(self._clock())
         return found
 
+    @property
+    def sender_token(self) -> str:
+        """The secret with which frames are sent."""
+        return sender_token_of(self._tokens[Role.OPERATOR])
+
+    def may_send(self, authorization: str | None) -> bool:
+        """True when an Authorization header carries the sender's token (RFC 6750, section 2.1)."""
+        scheme, _, token = (authorization or "").partition(" ")
+        right = hmac.compare_digest(token.strip().encode(), self.sender_token.encode())
+        if scheme.lower() == "bearer" and right:
+            return True
+        self._wrong_at.append(self._clock())
+        return False
+
     def must_wait(self) -> bool:
         """True when too many wrong tokens came within the last minute."""
         return (
@@ -105,6 +121,12 @@ class Access:
         origin = headers.get("origin", "").lower()
         scheme = "https" if self.secure else "http"
         return origin == f"{scheme}://{headers.get('host', '').lower()}"
+
+
+def sender_token_of(token: str) -> str:
+    """The secret with which frames are sent: made from the house's token, which can't be had back from
+    it, so that a script's file gives away no more than the right to send."""
+    return hmac.new(token.encode(), b"holdstill frames", hashlib.sha256).hexdigest()[:40]
 
 
 def _without_port(host: str) -> str:

@@ -19,6 +19,7 @@ from holdstill.records import Nothing
 
 from .access import Access, Role
 from .deck import Deck
+from .frames import Door, frame_routes
 from .guard import Guard, plain_page
 from .guide import Guide
 from .join import qr_svg
@@ -55,8 +56,13 @@ def static_folder() -> Path:
     return inside if inside.is_dir() else _PACKAGE.parent.parent / "static"
 
 
-def create_app(deck: Deck, access: Access, settings: PageSettings | None = None) -> FastAPI:
-    """The pages over a deck, behind its access. Holds no global state: make as many as needed."""
+def create_app(
+    deck: Deck, access: Access, settings: PageSettings | None = None, frames: Door | None = None
+) -> FastAPI:
+    """The pages over a deck, behind its access. Holds no global state: make as many as needed.
+
+    frames: where frames that scripts send go; None: none are taken.
+    """
     settings = settings or PageSettings()
     renderer = Renderer(settings.zone)
 
@@ -72,6 +78,7 @@ def create_app(deck: Deck, access: Access, settings: PageSettings | None = None)
     _page_routes(app, deck, renderer, settings)
     _file_routes(app, deck)
     _live_routes(app, deck, renderer)
+    frame_routes(app, frames)
     _help_routes(app, renderer, Guide(settings.docs or _PACKAGE / "docs"))
 
     @app.exception_handler(HTTPException)

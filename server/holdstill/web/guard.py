@@ -9,7 +9,7 @@ import secrets
 from html import escape
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import HTMLResponse
+from starlette.responses import HTMLResponse, JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from holdstill.phrases import say
@@ -50,6 +50,15 @@ _HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
 }
+
+
+FRAMES = "/frames/"
+"""What scripts reach with a token of their own."""
+
+
+def _told_sender(key: str, status: int) -> JSONResponse:
+    words = f"{say(Say(key))} {say(Say(key + '.more'))}"
+    return JSONResponse({"outcome": "refused", "words": words}, status)
 
 
 def plain_page(key: str, status: int, **values: float | int | str) -> HTMLResponse:
@@ -108,10 +117,12 @@ class Guard:
             if not started:
                 await plain_page("page.broke", 500, reference=reference)(scope, receive, sent)
 
-    def _refusal(self, scope: Scope, headers: Headers) -> HTMLResponse | None:
+    def _refusal(self, scope: Scope, headers: Headers) -> HTMLResponse | JSONResponse | None:
         """Why a request is not let through; None when it is. Notes the role in its scope."""
         if not self._access.host_is_ours(headers.get("host")):
             return plain_page("refused.host", 421)
+        if scope["path"].startswith(FRAMES):
+            return self._of_sender(scope, headers)
         role = self._access.role_of_cookies(headers.get("cookie"))
         scope.setdefault("state", {})["role"] = role
         if scope["path"] == "/join" and scope["method"] in ("GET", "HEAD"):
@@ -126,10 +137,24 @@ class Guard:
                 return plain_page("refused.watching", 403)
         return None
 
+    def _of_sender(self, scope: Scope, headers: Headers) -> JSONResponse | None:
+        """Why a script's frame is not let through. Its token comes with each request and never by
+        itself, as a cookie would: a foreign page can't send in its name."""
+        if self._access.must_wait():
+            return _told_sender("refused.slowly", 429)
+        if not self._access.may_send(headers.get("authorization")):
+            return _told_sender("refused.sender", 403)
+        scope.setdefault("state", {})["role"] = Role.SENDER
+        return None
+
     async def _socket(self, scope: Scope, receive: Receive, send: Send) -> None:
         headers = Headers(scope=scope)
         role = self._access.role_of_cookies(headers.get("cookie"))
         ours = self._access.host_is_ours(headers.get("host")) and self._access.origin_is_ours(headers)
+        if scope["path"].startswith(FRAMES):
+            role = Role.SENDER
+            ours = self._access.host_is_ours(headers.get("host")) and not self._access.must_wait()
+            ours = ours and self._access.may_send(headers.get("authorization"))
         if not ours or role is None:
             await receive()
             await send({"type": "websocket.accept"})

@@ -8,6 +8,8 @@ from urllib.parse import quote
 
 import segno
 
+from .access import sender_token_of
+
 
 def new_token() -> str:
     """A fresh access token (132 bits, safe in a link)."""
@@ -17,6 +19,11 @@ def new_token() -> str:
 def join_link(origin: str, token: str) -> str:
     """The link that joins: ``https://192.168.7.2:8765/join?token=...``."""
     return f"{origin.rstrip('/')}/join?token={quote(token, safe='')}"
+
+
+def sender_header(token: str) -> str:
+    """The header with which a script sends frames to the house of an access token."""
+    return f"Authorization: Bearer {sender_token_of(token)}"
 
 
 def qr_text(link: str) -> str:
