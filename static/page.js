@@ -1,5 +1,6 @@
 // What every live page does: keeps the line, draws pictures, sounds, speaks, remembers this device.
 import { keepLine } from "./line.js";
+import { focusGauges } from "./focus.js";
 import { calmPanel } from "./panel.js";
 import { showPictures } from "./pictures.js";
 import { soundAndVoice } from "./sound.js";
@@ -8,7 +9,8 @@ import { playWithRig } from "./sim.js";
 
 keepLine();
 calmPanel();
-if (document.body.matches(".phone, .bench")) showPictures();
+focusGauges();
+if (document.body.matches(".phone, .bench, .far")) showPictures();
 const sound = soundAndVoice();
 thisDevice(sound);
 playWithRig();

@@ -1,5 +1,6 @@
 // Live pictures: newest frame only; the plate found solid, the edge to reach dashed, the saturated hatched.
 const HAVE = "#7cc9f2", ASK = "#f6bd41", DARK = "rgba(5, 8, 10, .75)";
+const WRONG = "#ff8a5c", INK = "#f5f1e8";
 const reader = new TextDecoder();
 
 export function showPictures() {
@@ -31,6 +32,7 @@ export function showPictures() {
 async function draw(data) {
   const length = new DataView(data).getUint32(0);
   const told = JSON.parse(reader.decode(new Uint8Array(data, 4, length)));
+  document.dispatchEvent(new CustomEvent("holdstill:picture", { detail: told }));
   const glass = [...document.querySelectorAll("[data-camera]")].find((g) => g.dataset.camera === told.camera);
   const canvas = glass?.querySelector("canvas");
   if (!canvas) return;
@@ -50,6 +52,9 @@ async function draw(data) {
   if (mask) zebra(pen, mask, px);
   if (told.outline.length) outline(pen, told, px);
   if (told.mark) reach(pen, told.mark, px);
+  if (told.gauge?.box) watched(pen, told.gauge.box, px);
+  for (const patch of told.glare ?? []) glare(pen, patch, px);
+  if (told.centre) middle(pen, px);
   picture.close();
   mask?.close();
 }
@@ -101,6 +106,50 @@ function reach(pen, mark, px) {
     pen.strokeRect(width * .3, height * .3, width * .4, height * .4);
   }
   pen.setLineDash([]);
+}
+
+// The part of the picture that the gauge watches.
+function watched(pen, [left, top, right, bottom], px) {
+  const { width, height } = pen.canvas;
+  pen.setLineDash([]);
+  for (const [colour, wide] of [[DARK, 5], [INK, 2.5]]) {
+    pen.strokeStyle = colour;
+    pen.lineWidth = wide * px;
+    pen.strokeRect(left * width, top * height, (right - left) * width, (bottom - top) * height);
+  }
+}
+
+function glare(pen, [x, y, radius], px) {
+  const { width, height } = pen.canvas;
+  pen.setLineDash([]);
+  for (const [colour, wide] of [[DARK, 6], [WRONG, 3]]) {
+    pen.strokeStyle = colour;
+    pen.lineWidth = wide * px;
+    pen.beginPath();
+    pen.arc(x * width, y * height, Math.max(radius * width, 9 * px) + 4 * px, 0, 2 * Math.PI);
+    pen.stroke();
+  }
+}
+
+// Both cameras are aimed at the same point when it lies under both marks.
+function middle(pen, px) {
+  const { width, height } = pen.canvas;
+  const x = width / 2, y = height / 2, arm = .09 * width, gap = 7 * px;
+  pen.setLineDash([]);
+  for (const [colour, wide] of [[DARK, 5], [ASK, 2.5]]) {
+    pen.strokeStyle = colour;
+    pen.lineWidth = wide * px;
+    pen.beginPath();
+    for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) {
+      pen.moveTo(x + gap * dx, y + gap * dy);
+      pen.lineTo(x + arm * dx, y + arm * dy);
+    }
+    pen.moveTo(0, y);
+    pen.lineTo(.05 * width, y);
+    pen.moveTo(width, y);
+    pen.lineTo(.95 * width, y);
+    pen.stroke();
+  }
 }
 
 // Diagonal hatching over the saturated places, as on a video camera; steady, so that it never flickers.

@@ -28,11 +28,24 @@ export function soundAndVoice() {
     if (now.tone === "ready" && changed) return chime([523, 659, 784, 1047], .2);
     if (now.tone === "not kept" && changed) return chime([330, 247], .18, "triangle");
     if (now.tone === "trouble" && changed) return chime([220, 220], .12, "triangle");
+    if (now.step === "focus") return ringing(now, clock);
     if (now.tone === "still" && clock - lastTick > 480) { lastTick = clock; return tick(); }
     if (now.tone === "warmer" || now.tone === "colder") {
       const pause = 520 - 300 * Number(now.nearness);
       if (clock - lastTick > pause) { lastTick = clock; blip(220 * 2 ** (2 * Number(now.nearness)), now.tone === "colder"); }
     }
+  };
+  // At the lens: sharper is a clear note that rises, higher the nearer; softer a rough pair that falls,
+  // an octave and more below; there, a quiet steady chord.
+  const ringing = (now, clock) => {
+    const high = 330 * 2 ** (1.7 * Number(now.nearness));
+    const pause = { warmer: 170, colder: 300, still: 900 }[now.tone];
+    if (!pause || clock - lastTick < pause) return;
+    lastTick = clock;
+    const at = audio.currentTime;
+    if (now.tone === "warmer") glide(high, high * 1.12, at, .12, "sine", .2);
+    if (now.tone === "colder") for (const k of [0, 1]) glide(high * .36, high * .3, at + .12 * k, .1, "sawtooth", .09);
+    if (now.tone === "still") for (const ratio of [1, 1.25, 1.5]) note(660 * ratio, at, .3, "sine", .06);
   };
   const speak = (now, was) => {
     if (now.spoken !== was.spoken || now.kind !== was.kind) return say(now.spoken, true);
@@ -62,6 +75,18 @@ function note(hertz, at, lasts, shape, loud) {
   voice.frequency.value = hertz;
   gain.gain.setValueAtTime(0, at);
   gain.gain.linearRampToValueAtTime(loud, at + .012);
+  gain.gain.exponentialRampToValueAtTime(.0008, at + lasts);
+  voice.connect(gain).connect(audio.destination);
+  voice.start(at);
+  voice.stop(at + lasts + .02);
+}
+function glide(from, to, at, lasts, shape, loud) {
+  const voice = audio.createOscillator(), gain = audio.createGain();
+  voice.type = shape;
+  voice.frequency.setValueAtTime(from, at);
+  voice.frequency.linearRampToValueAtTime(to, at + lasts);
+  gain.gain.setValueAtTime(0, at);
+  gain.gain.linearRampToValueAtTime(loud, at + .01);
   gain.gain.exponentialRampToValueAtTime(.0008, at + lasts);
   voice.connect(gain).connect(audio.destination);
   voice.start(at);

@@ -4,10 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from holdstill import session
 from holdstill.archive import Originals
-from holdstill.records import HandoverFile, LivePicture, Nothing, Say, Sighting, Snapshot, Storage, Tap
+from holdstill.records import (
+    HandoverFile,
+    LivePicture,
+    Nothing,
+    Say,
+    Sighting,
+    Snapshot,
+    Step,
+    Storage,
+    Tap,
+)
 
 from .runner import Runner
 from .taps import act
@@ -98,7 +109,20 @@ class LoopDeck:
             sharpness=measures.sharpness if measures is not None else None,
             sharpness_best=runner.live.sharpness_best.get(camera),
             saturated_png=report.saturated.get(camera),
+            **self._setting_up(camera),
         )
+
+    def _setting_up(self, camera: str) -> dict[str, Any]:
+        """What the first three steps draw over a picture or beside it."""
+        runner = self._runner
+        step, moment = runner.state.step, runner.live.setup
+        if step is Step.FOCUS:
+            turned = moment.focus.turned == camera
+            return {"gauge": session.focus_gauge(moment.focus, camera), "turned": turned}
+        if step is Step.LIGHT:
+            lit = self.snapshot().setup.light.cameras
+            return {"glare": next((c.glare for c in lit if c.camera == camera), ())}
+        return {"centre": step is Step.RIG}
 
     async def live_changed(self, since: int) -> int:
         """Wait for a newer picture of any camera."""

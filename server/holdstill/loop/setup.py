@@ -29,6 +29,7 @@ class SettingUpLoop:
         self._runner = runner
         self._run = ExposureRun()
         self._specimen_at_ms = 0.0
+        self._probed = False
 
     async def after(self, report: ShotReport) -> None:
         """Everything that follows from one more shot."""
@@ -36,6 +37,9 @@ class SettingUpLoop:
         if runner.state.step not in session.SETTING_UP:
             return
         if runner.state.step is Step.LIGHT:
+            if not self._probed:
+                self._probed = True
+                self._light(can_set=runner.parts.source.control({}) is None)
             self._expose(report)
             await self._watch()
             await self._look_at_specimen(report)

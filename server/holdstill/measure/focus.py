@@ -147,7 +147,7 @@ def focus_step(state: FocusState, sample: FocusSample) -> FocusState:
         return replace(state, last=sample, closer=0)
     stale, offset = _bridge(state, sample)
     if stale is not None:
-        state = FocusState(stale=stale, path=state.path, noise=state.noise)
+        state = FocusState(stale=stale, noise=state.noise)
         offset = 0.0
     value = math.log(sample.sharpness) + offset
     error = math.hypot(sample.sigma / sample.sharpness, 0.003)

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from .setup import FocusGauge, GlareMark
+
 
 class TapKind(StrEnum):
     """What a tap asks for. `values` it carries are told behind each."""
@@ -83,3 +85,10 @@ class LivePicture:
     sharpness_best: float | None = None
     saturated_png: bytes | None = None
     """Small 1-channel PNG (same aspect), non-zero where saturated; for the zebra."""
+    gauge: FocusGauge | None = None
+    """Readings of the focus gauge, on the Focus step; `turned`: this camera's ring is turned now."""
+    turned: bool = False
+    glare: tuple[GlareMark, ...] = ()
+    """Glare patches, on the Light step."""
+    centre: bool = False
+    """True when the picture's middle should be marked, for aiming (the Rig step)."""

@@ -4,6 +4,7 @@ Pure: no clock, no files, no randomness. Replaying the events gives the same ses
 """
 
 from .advise import advise
+from .focusing import focus_gauge
 from .judge import TAKING, Decision, Keep, Let, Refuse, judge, stuck
 from .live import Live, forget_sharpness, look
 from .setup import SETTING_UP, shown
@@ -45,6 +46,7 @@ __all__ = [
     "against",
     "enough",
     "first_trouble",
+    "focus_gauge",
     "forget_sharpness",
     "judge",
     "kept_poses",

@@ -24,6 +24,7 @@ from .guard import Guard, plain_page
 from .guide import Guide
 from .join import qr_svg
 from .live import tell_cues, tell_pictures
+from .rig_routes import rig_routes
 from .taps import refusal, tap_of
 from .views import PAGES, Renderer, Words
 from .views.moment import kind_of
@@ -77,6 +78,7 @@ def create_app(
     _join_routes(app, access, settings)
     _page_routes(app, deck, renderer, settings)
     _file_routes(app, deck)
+    rig_routes(app, deck)
     _live_routes(app, deck, renderer)
     frame_routes(app, frames)
     _help_routes(app, renderer, Guide(settings.docs or _PACKAGE / "docs"))

@@ -12,7 +12,8 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from holdstill.records import LivePicture
 
 from .deck import Deck
-from .views import PAGES, Renderer
+from .views import PAGES, Renderer, Words
+from .views.focus import gauge_data
 
 BEAT_S = 0.7
 """A page that has heard nothing for 2 s says so; three beats fit in that."""
@@ -119,7 +120,7 @@ def _stalest(deck: Deck, sent: dict[str, int]) -> LivePicture | None:
 def pack_picture(picture: LivePicture) -> bytes:
     """A live picture as one message (see ``tell_pictures``)."""
     png = picture.saturated_png or b""
-    header = {
+    header: dict[str, object] = {
         "camera": picture.camera,
         "number": picture.number,
         "at_ms": picture.taken_at_ms,
@@ -131,6 +132,12 @@ def pack_picture(picture: LivePicture) -> bytes:
         "jpeg": len(picture.jpeg),
         "png": len(png),
     }
+    if picture.gauge is not None:
+        header["gauge"] = gauge_data(picture.gauge, picture.turned, Words())
+    if picture.glare:
+        header["glare"] = [[g.x, g.y, g.radius] for g in picture.glare]
+    if picture.centre:
+        header["centre"] = True
     text = json.dumps(header).encode()
     return len(text).to_bytes(4, "big") + text + picture.jpeg + png
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from holdstill.limits import limit
 from holdstill.records import Snapshot, Step
 
 from .words import Words
@@ -40,7 +41,7 @@ def acts(snapshot: Snapshot) -> tuple[Act, ...]:
     if step is Step.FOCUS:
         return (Act("forget-sharpness", "panel.focus.forget"), _next(step))
     if step is Step.LIGHT:
-        return (Act("set-exposure", "panel.light.set"), _next(step))
+        return _lighting(snapshot)
     if step is Step.RIG:
         return (_next(step),)
     if step is Step.HANDOVER:
@@ -60,6 +61,16 @@ def acts(snapshot: Snapshot) -> tuple[Act, ...]:
     elif snapshot.quantities:
         made.append(Act("prove", "act.prove", look="main"))
     return tuple(made)
+
+
+def _lighting(snapshot: Snapshot) -> tuple[Act, ...]:
+    """Setting the exposure where the cameras can be set; the main thing while it is wrong."""
+    light = snapshot.setup.light
+    wrong = any(c.stops is not None and abs(c.stops) > limit("light_good_stops") for c in light.cameras)
+    if not light.can_set:
+        return (_next(Step.LIGHT),)
+    setting = Act("set-exposure", "panel.light.set", look="main" if wrong else "")
+    return (setting, _next(Step.LIGHT, look="" if wrong else "main"))
 
 
 def _next(step: Step, look: str = "main") -> Act:
