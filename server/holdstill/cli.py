@@ -18,8 +18,8 @@ COMMANDS = (
 """Names of the files in ``commands``, in the order in which ``--help`` shows them."""
 
 BUG = (
-    "Something went wrong inside Holdstill, and it is not your doing (reference {reference}). Nothing that was "
-    "kept is lost. A report without pictures or names is in {path}: send it on. --verbose shows where it was."
+    "Something went wrong inside Holdstill, and it is not your doing (reference {reference}). Nothing that "
+    "was kept is lost. A report without pictures or names is in {path}: send it on. --verbose shows where it was."
 )
 
 

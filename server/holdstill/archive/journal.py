@@ -16,7 +16,7 @@ import tempfile
 import threading
 import unicodedata
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -145,23 +145,31 @@ class Journal:
         After a failure it may be tried again, also when a disk or share has come back meanwhile: what
         a failed writing may have left behind is then taken out, in the same stroke.
         """
+        return self.append_all([event])
+
+    def append_all(self, events: Sequence[ev.Event]) -> int:
+        """Write `events` in one stroke, all or none; the last one's number. See `append`."""
         if self._lock is None:
             raise storage_trouble("read-only", path=str(self.folder))
-        body = codec.write(event)
-        row = {"at_ms": float(event.at_ms), "kind": type(event).__name__, "body": body, "crc32": _sum(body)}
+        bodies = [codec.write(event) for event in events]
         with self._turn, _in_words(self.folder / FILE_NAME):
             self._be_ours()
+            rows = [
+                {"seq": seq, "at_ms": float(event.at_ms), "kind": type(event).__name__, "body": body,
+                 "crc32": _sum(body)}
+                for seq, (event, body) in enumerate(zip(events, bodies, strict=True), self._next)
+            ]  # fmt: skip
             try:
                 with self._engine.begin() as connection:
                     if self._doubtful is not None:
-                        connection.execute(EVENTS.delete().where(EVENTS.c.seq == self._next))
-                    connection.execute(EVENTS.insert().values(seq=self._next, **row))
+                        connection.execute(EVENTS.delete().where(EVENTS.c.seq >= self._next))
+                    connection.execute(EVENTS.insert(), rows)
             except BaseException:
-                self._doubtful = _sum(body)
+                self._doubtful = _sum(bodies[0])
                 self._engine.dispose()
                 raise
-            self._doubtful, self._last_sum = None, _sum(body)
-            self._next += 1
+            self._doubtful, self._last_sum = None, _sum(bodies[-1])
+            self._next += len(rows)
             return self._next - 1
 
     def _be_ours(self) -> None:
@@ -190,6 +198,24 @@ class Journal:
         """Every event in order. Raises StorageTrouble at the first that is missing or damaged."""
         for row in self._rows(sa.select(EVENTS).order_by(EVENTS.c.seq)):
             yield codec.read(row.body)
+
+    def salvage(self) -> Iterator[ev.Event | str]:
+        """Every entry that is whole, in order; in place of one that is not, or is missing, why (in words)."""
+        path = self.folder / FILE_NAME
+        wanted = 1
+        with _in_words(path), self._engine.connect() as connection:
+            for row in connection.execute(sa.select(EVENTS).order_by(EVENTS.c.seq)):
+                try:
+                    if row.seq != wanted:
+                        yield str(storage_trouble("gap", path=str(path), seq=wanted))
+                    wanted = row.seq + 1
+                    if _sum(row.body) != row.crc32:
+                        raise storage_trouble("torn", path=str(path), seq=row.seq)
+                    event = codec.read(row.body)
+                except (StorageTrouble, TypeError, AttributeError) as trouble:
+                    yield str(trouble)
+                else:
+                    yield event
 
     def count(self, *kinds: str) -> int:
         """How many events there are, of the kinds named (all without any)."""

@@ -32,7 +32,7 @@ def newest_named(home: Path, name: str) -> Path | None:
     noted = home / _notes(home).get(name, "")
     if noted.parent == home and _name_of(noted) == name:
         return noted
-    folders = [p for p in home.iterdir() if (p / FILE_NAME).is_file()]
+    folders = [p for p in home.iterdir() if p.name[0] != "." and (p / FILE_NAME).is_file()]
     for folder in sorted(folders, key=_written_at, reverse=True):
         if _name_of(folder) == name:
             return folder

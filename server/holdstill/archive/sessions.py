@@ -8,7 +8,9 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from holdstill import session
-from holdstill.errors import StorageTrouble
+from holdstill.errors import BadInput, StorageTrouble
+from holdstill.phrases import say
+from holdstill.records import Say
 from holdstill.records import events as ev
 
 from .disk import write_whole
@@ -45,10 +47,18 @@ def sessions(home: Path) -> list[SessionSummary]:
     if not home.exists():
         return []
     try:
-        folders = [p for p in home.iterdir() if (p / FILE_NAME).is_file()]
+        folders = [p for p in home.iterdir() if p.name[0] != "." and (p / FILE_NAME).is_file()]
     except OSError as trouble:
         raise from_os_error(trouble, "session", home) from trouble
     return sorted((summary(f) for f in folders), key=lambda s: -(s.last_at_ms or 0.0))
+
+
+def find_session(name: str, home: Path) -> Path:
+    """Folder of the session called `name`: its id under `home`, or a folder. Raises BadInput."""
+    for folder in (Path(name), home / name):
+        if (folder / FILE_NAME).is_file():
+            return folder
+    raise BadInput(say(Say("archive.no-such", {"session": name, "path": str(home)})))
 
 
 def summary(folder: Path) -> SessionSummary:

@@ -10,7 +10,8 @@ from typing import Any
 
 from holdstill import session, solve
 from holdstill.archive import Journal
-from holdstill.archive.journal import FILE_NAME
+from holdstill.archive.packing import journal_of
+from holdstill.archive.sessions import find_session
 from holdstill.compose import default_home
 from holdstill.errors import BadInput
 from holdstill.intake.folder import read_folder
@@ -28,7 +29,7 @@ def add(subparsers: Any) -> None:
         help="tell from later shots of the plate whether the cameras have moved",
         description="Exit status: 0 it still holds, 1 a camera has moved and it matters, 2 bad input.",
     )
-    p.add_argument("session", metavar="SESSION", help="a session's id (see: holdstill sessions) or folder")
+    p.add_argument("session", metavar="SESSION", help="a session's id, folder or packed file")
     p.add_argument("folder", type=Path, metavar="DIR", help="one or more later shots of the same plate")
     p.add_argument("--home", type=Path, metavar="DIR", help="where sessions are kept")
     p.add_argument("--pattern", metavar="PATTERN", help="how the files are named")
@@ -57,20 +58,25 @@ def run(args: argparse.Namespace) -> int:
 
 
 def stored(name: str, home: Path) -> State:
-    """The session called `name` (an id under `home`, or a folder). Raises BadInput in words."""
-    for folder in (Path(name), home / name):
-        if (folder / FILE_NAME).is_file():
-            with Journal.read_only(folder) as journal:
-                state = session.replay(journal.events())
-            if state.estimate is None:
-                raise BadInput(
-                    f"session {name} has no calibration yet: it can't be rechecked. Keep views until it is "
-                    "solved, or name another session."
-                )
-            return state
-    raise BadInput(
-        f"there is no session {name} in {home}. List the sessions with: holdstill sessions, or give --home."
-    )
+    """The session called `name` (an id under `home`, a folder, or a packed session). Raises BadInput."""
+    packed = Path(name)
+    if packed.is_file():
+        with journal_of(packed) as folder:
+            state = replayed(folder)
+    else:
+        state = replayed(find_session(name, home))
+    if state.estimate is None:
+        raise BadInput(
+            f"session {name} has no calibration yet: it can't be rechecked. Keep views until it is "
+            "solved, or name another session."
+        )
+    return state
+
+
+def replayed(folder: Path) -> State:
+    """The state that the journal in `folder` gives. Raises StorageTrouble."""
+    with Journal.read_only(folder) as journal:
+        return session.replay(journal.events())
 
 
 def later_views(state: State, folder: Path, pattern: str | None) -> tuple[list[View], list[str]]:

@@ -77,6 +77,14 @@ ROWS: tuple[Limit, ...] = (
         "a session of 40 views of a 5-MP pair in 16 bits is 0.8 GB",
     ),
     Limit(
+        "slow_write_ms",
+        500.0,
+        "ms",
+        "time of a lasting write (file, name and folder) above which a disk is called too slow",
+        "chosen",
+        "a kept view is two such writes and a journal entry; a disk of the machine takes 1-30 ms",
+    ),
+    Limit(
         "waiting_pictures_mb",
         1500.0,
         "MB",
