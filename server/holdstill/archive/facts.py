@@ -54,9 +54,7 @@ def facts_of(state: State, made_at_ms: float) -> Facts:
     """The facts of a session that has been solved. Raises ValueError for one that has not."""
     if state.opened is None or state.estimate is None:
         raise ValueError("only a solved session can be handed over")
-    views = sorted(
-        (*state.standing(proof=False), *state.standing(proof=True)), key=lambda v: (v.proof, v.view_id)
-    )
+    views = sorted(state.kept_views(), key=lambda v: (v.proof, v.view_id))
     return Facts(
         state=state,
         opened=state.opened,

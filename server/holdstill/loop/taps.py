@@ -68,6 +68,14 @@ async def _bring_back(runner: Runner, tap: Tap) -> Answer:
     return _done(tap, view_id=view_id)
 
 
+async def _set_aside(runner: Runner, tap: Tap) -> Answer:
+    view_id = _view_id(runner, tap)
+    if view_id is None:
+        return Nothing("tap.refused.no-such-view")
+    await runner.append(ev.ViewSetAside(runner.parts.now_ms(), view_id))
+    return _done(tap, view_id=view_id)
+
+
 async def _pause(runner: Runner, tap: Tap) -> Answer:
     return await _event(runner, tap, ev.Paused(runner.parts.now_ms()))
 
@@ -161,6 +169,7 @@ HANDLERS: dict[TapKind, Handler] = {
     TapKind.DROP_LAST: _drop_last,
     TapKind.DROP_VIEW: _drop_view,
     TapKind.BRING_BACK: _bring_back,
+    TapKind.SET_ASIDE: _set_aside,
     TapKind.PAUSE: _pause,
     TapKind.RESUME: _resume,
     TapKind.ENTER_STEP: _enter_step,

@@ -67,6 +67,23 @@ WORDS: dict[str, str] = {
     "remedy.light": "Mend the light, then take the dim views again",
     "remedy.plate length": "Measure the plate again, and enter its pitch",
     "remedy.shutters together": "Trigger the cameras together, and hold the plate still",
+    # why a picture or a dot was set aside
+    "aside.hand": "set aside by hand",
+    "aside.wrong index": "its dots are numbered otherwise than in the other camera: part of the plate was hidden",
+    "aside.turned": "the plate is turned by half against the other camera",
+    "aside.cameras swapped": "the cameras' pictures are swapped",
+    "aside.mirrored": "the picture is mirrored",
+    "aside.moved between cameras": "the plate moved between the cameras' pictures",
+    "aside.not the plate": "what was found is not this plate",
+    "aside.too few points": "too few dots were found",
+    "aside.points in a line": "the dots found lie in a line",
+    "aside.glare": "glare lies over it",
+    "aside.dark": "it is dimmer than this camera's other pictures",
+    "aside.blur": "it is blurrier than this camera's other pictures",
+    "aside.motion": "it is smeared by motion",
+    "aside.shade": "a shadow's edge runs across it",
+    "aside.edge": "it touches the picture's border",
+    "aside.does not fit": "it does not fit, and nothing seen says why",
     # the lens model taken
     "solve.lens.richest": "{order}: held-out views ask for every term",
     "solve.lens.enough": "{order}: held-out views gain nothing from more terms ({gain:+.1f} times their scatter "

@@ -108,6 +108,14 @@ class ViewBroughtBack:
     view_id: int
 
 
+@dataclass(frozen=True, slots=True)
+class ViewSetAside:
+    """The user leaves this view out of the solve; it stays in the session and in the hand-over."""
+
+    at_ms: float
+    view_id: int
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Solved:
     at_ms: float
@@ -203,6 +211,7 @@ Event = (
     | FileRefused
     | ViewDropped
     | ViewBroughtBack
+    | ViewSetAside
     | Solved
     | SolveFailed
     | LengthEntered

@@ -17,6 +17,8 @@ class TapKind(StrEnum):
     """view_id"""
     BRING_BACK = "bring-back"
     """view_id"""
+    SET_ASIDE = "set-aside"
+    """view_id"""
     PAUSE = "pause"
     RESUME = "resume"
     ENTER_STEP = "enter-step"

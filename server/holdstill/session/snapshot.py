@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from holdstill.limits import limit
-from holdstill.phrases import cues
+from holdstill.phrases import CATALOGUE, cues
 from holdstill.records import (
     Advice,
     CameraState,
@@ -155,13 +155,15 @@ def _view_row(state: State, entry: Entry) -> ViewRow:
     word, reason = "kept", None
     if entry.dropped:
         word = "dropped"
+    elif entry.set_aside:
+        word, reason = "set aside", Say("aside.hand")
     elif view.proof:
         word = "proof"
     elif estimate is not None:
         for aside in estimate.set_aside:
             if aside.view_id == view.view_id and not aside.point_ids:
                 word = "set aside"
-                reason = Say("reason.set aside", {"why": aside.reason})
+                reason = aside_words(aside.reason)
     fit = next((f for f in estimate.views if f.view_id == view.view_id), None) if estimate else None
     return ViewRow(
         view_id=view.view_id,
@@ -173,6 +175,12 @@ def _view_row(state: State, entry: Entry) -> ViewRow:
         rms_px=fit.rms_px if fit else {},
         gain=fit.information_gain if fit else None,
     )
+
+
+def aside_words(reason: str) -> Say:
+    """Why the solve left a picture or a dot out, as a sentence."""
+    key = f"aside.{reason}"
+    return Say(key) if key in CATALOGUE else Say("reason.set aside", {"why": reason})
 
 
 def _refusal_row(refusal: ev.ShotRefused) -> ViewRow:

@@ -27,6 +27,9 @@ class Entry:
     cue_number: int | None
     dropped: bool = False
     brought_back: bool = False
+    """To be used by the solve whatever its residuals."""
+    set_aside: bool = False
+    """Left out of the solve by the user."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +101,9 @@ class State:
         return choices.value(self.settings, name)
 
     def standing(self, *, proof: bool) -> tuple[View, ...]:
-        """Views that were not dropped: those for the solve, or those for the proof."""
-        return tuple(e.view for e in self.entries if not e.dropped and e.view.proof is proof)
+        """Views neither dropped nor set aside by hand: those for the solve, or those for the proof."""
+        standing = (e for e in self.entries if not e.dropped and not e.set_aside)
+        return tuple(e.view for e in standing if e.view.proof is proof)
 
     def solve_ids(self) -> tuple[int, ...]:
         """Numbers of the views that the solve should use."""
@@ -108,6 +112,10 @@ class State:
     def forced_ids(self) -> tuple[int, ...]:
         """Numbers of the views the user brought back."""
         return tuple(e.view.view_id for e in self.entries if e.brought_back and not e.dropped)
+
+    def kept_views(self) -> tuple[View, ...]:
+        """All views that were not dropped, in the order kept: what is handed over."""
+        return tuple(e.view for e in self.entries if not e.dropped)
 
 
 def step(state: State, event: ev.Event) -> State:  # noqa: PLR0912 - one branch per kind of event
@@ -138,10 +146,8 @@ def step(state: State, event: ev.Event) -> State:  # noqa: PLR0912 - one branch 
             return replace(state, story=(*state.story, Happened(None, event)))
         case ev.FileRefused(message=message):
             return replace(state, file_messages=(*state.file_messages, message))
-        case ev.ViewDropped(view_id=view_id):
-            return _mark(state, view_id, dropped=True)
-        case ev.ViewBroughtBack(view_id=view_id):
-            return _mark(state, view_id, brought_back=True)
+        case ev.ViewDropped() | ev.ViewBroughtBack() | ev.ViewSetAside():
+            return _mark(state, event)
         case ev.Solved():
             return _solved(state, event)
         case ev.SolveFailed():
@@ -196,15 +202,23 @@ def _keep(state: State, event: ev.ViewKept) -> State:
     )
 
 
-def _mark(state: State, view_id: int, *, dropped: bool = False, brought_back: bool = False) -> State:
-    if all(e.view.view_id != view_id for e in state.entries):
-        raise ValueError(f"there is no view {view_id}")
-    entries = tuple(
-        replace(e, dropped=dropped or e.dropped, brought_back=brought_back or e.brought_back)
-        if e.view.view_id == view_id
-        else e
-        for e in state.entries
-    )
+def _mark(state: State, event: ev.ViewDropped | ev.ViewBroughtBack | ev.ViewSetAside) -> State:
+    """A view dropped, set aside or brought back by the user. Brought back is one step: what the user
+    left out is in again as any other view; what the solve set aside is used whatever it says."""
+    if all(e.view.view_id != event.view_id for e in state.entries):
+        raise ValueError(f"there is no view {event.view_id}")
+
+    def marked(e: Entry) -> Entry:
+        match event:
+            case ev.ViewDropped():
+                return replace(e, dropped=True)
+            case ev.ViewSetAside():
+                return replace(e, set_aside=True, brought_back=False)
+            case ev.ViewBroughtBack():
+                own = e.dropped or e.set_aside
+                return replace(e, dropped=False, set_aside=False, brought_back=not own or e.brought_back)
+
+    entries = tuple(marked(e) if e.view.view_id == event.view_id else e for e in state.entries)
     return replace(state, entries=entries, cue_spent=True, failure=None, proof=None, estimate_from=())
 
 
