@@ -280,6 +280,11 @@ class Drain:
         return self._state == "running"
 
     @property
+    def expected(self) -> bool:
+        """Whether a shot has to wait for this camera: it runs, or is being opened for the first time."""
+        return self._state in ("running", "opening")
+
+    @property
     def ended(self) -> bool:
         """Whether nothing will come any more."""
         return self._state == "ended"

@@ -204,7 +204,7 @@ class LiveSource:
                     self._round[drain.name] = frame
                     self._lock.notify_all()
                 return
-            among = [d.name for d in self._drains if d.running]
+            among = [d.name for d in self._drains if d.expected]
             shot = self._match.add(drain.name, frame, self._window_s(), among)
         if shot is not None and set(shot) <= set(self._names):
             self._hand_on(shot)
@@ -296,7 +296,8 @@ class LiveSource:
         """One round: every camera that runs takes a frame, and the frames make a shot."""
         with self._round_lock:
             with self._lock:
-                asked = [d for d in self._drains if d.opened is not None]
+                opening = [d for d in self._drains if d.expected and not d.running]
+                asked = [d for d in self._drains if d.opened is not None] if not opening else []
                 self._round.clear()
                 self._waited_for = set(asked)
             if not asked:
