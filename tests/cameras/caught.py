@@ -33,9 +33,8 @@ class Caught:
         """Wait for `done()`; how long that took, s."""
         began = time.monotonic()
         while not done():
-            assert time.monotonic() - began < seconds, (
-                f"{what} did not happen within {seconds} s: {self.told()}"
-            )
+            late = time.monotonic() - began >= seconds
+            assert not late, f"{what} did not happen within {seconds} s: {self.told()}"
             time.sleep(0.01)
         return time.monotonic() - began
 

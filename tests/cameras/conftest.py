@@ -1,0 +1,140 @@
+"""Tests with cameras on a network: run in a network namespace of their own, all at once, by a second
+pytest inside it; here each reports what it came to there."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from functools import cache
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+
+INSIDE = "HOLDSTILL_IN_NAMESPACE"
+REQUIRED = "HOLDSTILL_REQUIRE_CAMERAS"
+ROOT = Path(__file__).parents[2]
+SETUP = 'ip link set lo up && ip addr add 127.0.0.2/8 dev lo && exec "$@"'
+
+
+@cache
+def why_not() -> str | None:
+    """Why there can be no cameras on a network here; None when there can."""
+    if not sys.platform.startswith("linux") or shutil.which("unshare") is None or shutil.which("ip") is None:
+        return "no network namespaces on this system (unshare and ip are needed)"
+    try:
+        trial = ["unshare", "-rn", "sh", "-c", SETUP, "sh", "true"]
+        done = subprocess.run(trial, capture_output=True, text=True, timeout=20, check=False)
+    except (OSError, subprocess.TimeoutExpired) as trouble:
+        return f"network namespaces are not allowed here: {trouble}"
+    if done.returncode:
+        return f"network namespaces are not allowed here: {done.stderr.strip()}"
+    return None
+
+
+@cache
+def missing() -> str | None:
+    """What is missing to be a camera; None when nothing is."""
+    import ctypes
+
+    try:
+        ctypes.CDLL("libaravis-0.8.so.0")
+        import viva_genicam  # noqa: F401 - is it there?
+    except (OSError, ImportError) as trouble:
+        return f"no camera to be had: {trouble} (Debian's libaravis-0.8-0, and the extra genicam)"
+    return None
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.stash[RESULTS] = {}
+
+
+RESULTS: pytest.StashKey[dict[str, tuple[str, str, float]]] = pytest.StashKey()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> bool | None:
+    """Run a namespace test inside one; report here."""
+    del nextitem
+    if item.get_closest_marker("namespace") is None or os.environ.get(INSIDE) == "1":
+        return None
+    outcome, text, seconds = _outcome(item)
+    item.ihook.pytest_runtest_logstart(nodeid=item.nodeid, location=item.location)
+    longrepr: object = None
+    if outcome == "skipped":
+        longrepr = (str(item.path), item.location[1], f"Skipped: {text}")
+    elif outcome == "failed":
+        longrepr = text
+    for when in ("setup", "call", "teardown"):
+        told = outcome if when == "call" else "passed"
+        report = pytest.TestReport(
+            nodeid=item.nodeid,
+            location=item.location,
+            keywords=dict.fromkeys(item.keywords, 1),
+            outcome=told,  # type: ignore[arg-type]
+            longrepr=longrepr if told == outcome and when == "call" else None,  # type: ignore[arg-type]
+            when=when,  # type: ignore[arg-type]
+            duration=seconds if when == "call" else 0.0,
+        )
+        item.ihook.pytest_runtest_logreport(report=report)
+    item.ihook.pytest_runtest_logfinish(nodeid=item.nodeid, location=item.location)
+    return True
+
+
+def _outcome(item: pytest.Item) -> tuple[str, str, float]:
+    reason = why_not()
+    if reason is not None:
+        return "skipped", reason, 0.0
+    lack = missing()
+    if lack is not None:
+        return ("failed" if os.environ.get(REQUIRED) == "1" else "skipped"), lack, 0.0
+    results = item.config.stash[RESULTS]
+    if not results:
+        together = [i for i in item.session.items if i.get_closest_marker("namespace") is not None]
+        results.update(_run_inside(together))
+    return results.get(item.nodeid, ("failed", "the test did not come to an end inside the namespace", 0.0))
+
+
+def _run_inside(items: list[pytest.Item]) -> dict[str, tuple[str, str, float]]:
+    """Every one of these tests, run by a pytest inside a new network namespace."""
+    with tempfile.TemporaryDirectory() as folder:
+        told = Path(folder) / "told.xml"
+        command = [
+            sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-m", "namespace",
+            "-o", "junit_family=xunit1", f"--junitxml={told}", *(str(i.nodeid) for i in items),
+        ]  # fmt: skip
+        if items and items[0].config.getoption("capture") == "no":
+            command.append("-s")
+        done = subprocess.run(
+            ["unshare", "-rn", "sh", "-c", SETUP, "sh", *command],
+            cwd=items[0].config.rootpath,
+            env={**os.environ, INSIDE: "1"},
+            capture_output="-s" not in command,
+            text=True,
+            check=False,
+        )
+        results: dict[str, tuple[str, str, float]] = {}
+        if told.is_file():
+            for case in ElementTree.parse(told).iter("testcase"):
+                results.update(_told(case, items))
+        said = f"pytest inside ended with {done.returncode}:\n{done.stdout or ''}\n{done.stderr or ''}"
+        for item in items:
+            results.setdefault(item.nodeid, ("failed", said, 0.0))
+        return results
+
+
+def _told(case: ElementTree.Element, items: list[pytest.Item]) -> dict[str, tuple[str, str, float]]:
+    name, seconds = case.get("name", ""), float(case.get("time", "0"))
+    file = case.get("file", "")
+    for item in items:
+        if item.name == name and str(item.nodeid).startswith(file):
+            for child in case:
+                if child.tag in ("failure", "error"):
+                    return {item.nodeid: ("failed", child.text or child.get("message", ""), seconds)}
+                if child.tag == "skipped":
+                    return {item.nodeid: ("skipped", child.get("message", ""), seconds)}
+            return {item.nodeid: ("passed", "", seconds)}
+    return {}

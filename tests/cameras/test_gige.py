@@ -1,0 +1,257 @@
+"""Two GigE Vision cameras on the wire: discovered, opened, streamed, triggered, set, lost and found."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from cameras.caught import Caught, running
+from cameras.fakes import LEFT, RIGHT, Pair, cameras
+from holdstill.intake import addresses, genicam_find
+from holdstill.intake.camera import CameraTrouble, Wishes
+from holdstill.intake.genicam import GenicamCamera
+from holdstill.intake.live import LiveSource
+from holdstill.phrases import say
+
+pytestmark = pytest.mark.namespace
+
+FULL = (0, 0, 2048, 2048)
+SMALL = (0, 0, 640, 480)
+FEATURES = ("Width", "Height", "PixelFormat", "TriggerMode", "TriggerSource", "ExposureTimeAbs", "GainRaw",
+            "GainAuto", "AcquisitionFrameRate")  # fmt: skip
+
+
+def scene(seed: int) -> np.ndarray:
+    """Two pictures of 4 MP: grey 40 and 80, with structure."""
+    rng = np.random.default_rng(seed)
+    tile = rng.integers(-8, 9, (2048, 2048), dtype=np.int16)
+    return np.stack([(level + tile).astype(np.uint8) for level in (40, 80)])
+
+
+@pytest.fixture(scope="module")
+def scenes() -> list[np.ndarray]:
+    return [scene(1), scene(2)]
+
+
+@pytest.fixture
+def pair(tmp_path: Path, scenes: list[np.ndarray]) -> Iterator[Pair]:
+    with cameras(tmp_path, scenes) as both:
+        yield both
+
+
+BOTH = f"gige:{LEFT},gige:{RIGHT}"
+
+
+def source(text: str = BOTH, longest_ms: float | None = None, **wished: object) -> LiveSource:
+    """A source over these cameras, as ``serve --cameras`` makes it."""
+    given = addresses.parse_all(text)
+    wishes = addresses.resolved(given, Wishes(**{"region": SMALL, **wished}))  # type: ignore[arg-type]
+    return LiveSource(
+        [(a.given, addresses.driver(a, wishes)) for a in given],
+        addresses.names_for(len(given)),
+        triggered=wishes.trigger == "software",
+        rate_hz=wishes.rate_hz,
+        longest_ms=longest_ms,
+    )
+
+
+def features(serial: str) -> dict[str, str]:
+    """A camera's settings, read by a second program that only looks."""
+    vg = genicam_find.library()
+    info = genicam_find.find(f"gige:{serial}").handle
+    with vg.connect_gige(info, monitor=True) as camera:
+        return {name: camera.get(name) for name in FEATURES}
+
+
+def level(caught: Caught, camera: str = "left") -> float:
+    """Mean grey of the newest shot."""
+    return float(caught.shots[-1].originals[camera].image.mean())  # type: ignore[union-attr]
+
+
+def exposure(caught: Caught, camera: str = "left") -> float | None:
+    """Exposure that the newest shot tells, ms."""
+    return caught.shots[-1].originals[camera].exposure_ms  # type: ignore[union-attr]
+
+
+def test_both_are_discovered_with_their_serial_numbers_and_listed(pair: Pair) -> None:
+    found = {one.address: one for one in genicam_find.gige_listed()}
+    assert set(found) == {f"gige:{LEFT}", f"gige:{RIGHT}"}
+    assert all(one.why_not is None for one in found.values())
+    done = subprocess.run(
+        [sys.executable, "-m", "holdstill.cli", "cameras"],
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2] / "server")},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert f"gige:{LEFT}" in done.stdout
+    assert f"--cameras gige:{LEFT},gige:{RIGHT}" in done.stdout
+
+
+def test_both_stream_four_megapixels_ten_times_a_second_triggered_together(pair: Pair) -> None:
+    with running(source(region=FULL)) as caught:
+        caught.until(lambda: len(caught.shots) >= 3, 20.0)
+        shots = caught.more(30, 10.0)
+        took_s = caught.at_s[-1] - caught.at_s[-30]
+        assert all(set(s.originals) == {"left", "right"} for s in shots)
+        assert all(o.image.shape == (2048, 2048) for s in shots for o in s.originals.values())
+        assert 29 / took_s > 9.5
+        apart = [s.facts["apart_ms"] for s in shots]
+        assert np.median(apart) < 5.0
+        told = caught.source.feeds()
+        assert told.pairing == "trigger"
+        assert all(f.state == "running" and f.lost_share == 0.0 for f in told.feeds)
+        assert all(f.clock is not None and f.clock.jitter_ms < 50.0 for f in told.feeds)
+
+
+def test_running_free_they_are_paired_by_their_clocks(pair: Pair) -> None:
+    with running(source(trigger="free", rate_hz=20.0)) as caught:
+        caught.until(lambda: len(caught.shots) >= 3, 20.0)
+        shots = caught.more(15, 10.0)
+        assert caught.source.feeds().pairing == "times"
+        assert all(s.facts["apart_ms"] <= 28.0 for s in shots)  # at most half a period of 50 ms, and a bit
+
+
+def test_brightness_follows_exposure_and_gain_and_the_frame_tells_which(pair: Pair) -> None:
+    with running(source(exposure_ms=5.0)) as caught:
+        caught.until(lambda: len(caught.shots) >= 3, 20.0)
+        assert level(caught) == pytest.approx(40.0, abs=1.0)
+        assert exposure(caught) == pytest.approx(5.0)
+        before = len(caught.shots)
+        assert caught.source.control({"exposure": "1"}) is None
+        caught.until(lambda: exposure(caught) == pytest.approx(10.0), 3.0)
+        assert level(caught) == pytest.approx(80.0, abs=1.5)
+        for shot in caught.shots[before:]:  # none of them carries an exposure it was not taken with
+            for original in shot.originals.values():
+                if original.exposure_ms is not None:
+                    assert original.image.mean() == pytest.approx(8.0 * original.exposure_ms, rel=0.03)
+        assert caught.source.control({"gain_db": "6", "camera": "right"}) is None
+        caught.until(lambda: level(caught, "right") > 150.0, 3.0)
+        assert level(caught, "right") == pytest.approx(80.0 * 10 ** (6 / 20), rel=0.03)
+        assert level(caught, "left") == pytest.approx(80.0, abs=1.5)
+
+
+def test_gain_is_the_last_resort_and_the_end_is_said(pair: Pair) -> None:
+    with running(source(exposure_ms=5.0, longest_ms=8.0)) as caught:
+        caught.until(lambda: len(caught.shots) >= 3, 20.0)
+        assert caught.source.control({"exposure": "0.5"}) is None
+        caught.until(lambda: exposure(caught) == pytest.approx(5.0 * 2**0.5, rel=0.01), 3.0)
+        assert caught.shots[-1].originals["left"].gain_db == 0.0
+        assert caught.source.control({"exposure": "1"}) is None
+        caught.until(lambda: exposure(caught) == pytest.approx(8.0, rel=0.01), 3.0)
+        caught.until(lambda: caught.shots[-1].originals["left"].gain_db == pytest.approx(5.0, abs=0.6), 3.0)
+        refused = caught.source.control({"exposure": "3"})
+        assert refused is not None
+        assert "lamps" in refused
+
+
+def test_settings_are_put_back_on_leaving(pair: Pair) -> None:
+    before = {serial: features(serial) for serial in (LEFT, RIGHT)}
+    changed = source(region=(128, 64, 640, 480), exposure_ms=3.0, gain_db=4.0, pixel_format="Mono16")
+    with running(changed) as caught:
+        caught.until(lambda: len(caught.shots) >= 2, 20.0)
+        assert caught.shots[-1].originals["left"].image.dtype == np.uint16
+        assert caught.shots[-1].originals["left"].full_scale == 65535
+        during = features(LEFT)
+        assert during["Width"] == "640"
+        assert during["TriggerMode"] == "On"
+        assert during != before[LEFT]
+    assert {serial: features(serial) for serial in (LEFT, RIGHT)} == before
+
+
+def test_a_camera_killed_and_started_again_comes_back_by_itself(pair: Pair) -> None:
+    with running(source(exposure_ms=5.0)) as caught:
+        caught.until(lambda: len(caught.shots) >= 3, 20.0)
+        assert caught.source.control({"exposure_ms": "8"}) is None
+        caught.until(lambda: exposure(caught, "right") == pytest.approx(8.0), 3.0)
+        pair.right.power_off()
+        caught.until(lambda: caught.source.feeds().feeds[1].state == "lost", 8.0, "noticing")
+        feed = caught.source.feeds().feeds[1]
+        assert "cable" in say(feed.remedy)
+        count = len(caught.shots)
+        caught.until(lambda: len(caught.shots) > count + 3, 5.0, "going on with the other camera")
+        assert set(caught.shots[-1].originals) == {"left"}
+        pair.right.power_on()
+        took_s = caught.until(lambda: len(caught.shots[-1].originals) == 2, 15.0, "coming back")
+        assert took_s < 12.0
+        caught.until(lambda: exposure(caught, "right") == pytest.approx(8.0), 5.0, "its exposure")
+        assert caught.source.feeds().feeds[1].reconnects == 1
+
+
+def test_two_percent_of_packets_lost_are_told_with_the_figure(pair: Pair) -> None:
+    with running(source(region=FULL)) as caught:
+        caught.until(lambda: len(caught.shots) >= 3, 20.0)
+        for fake in pair.both:
+            fake.tell("lost 20")
+        caught.until(
+            lambda: all(f.trouble is not None for f in caught.source.feeds().feeds), 25.0, "telling of it"
+        )
+        caught.until(lambda: caught.source.feeds().feeds[0].lost_share > 0.01, 20.0, "the figure")
+        feed = caught.source.feeds().feeds[0]
+        assert "loses" in say(feed.trouble)
+        assert 0.005 < feed.lost_share < 0.04
+        for shot in caught.more(2, 15.0):  # what comes is whole: no picture with holes is ever delivered
+            for original in shot.originals.values():
+                assert int(original.image.min()) > 10
+        for fake in pair.both:
+            fake.tell("lost 0")
+        caught.more(10, 5.0)
+
+
+def test_a_camera_that_another_program_holds_says_so_and_is_taken_when_free(pair: Pair) -> None:
+    first = GenicamCamera(f"gige:{LEFT}", Wishes(region=SMALL))
+    first.open()
+    with pytest.raises(CameraTrouble, match="Another program"):
+        GenicamCamera(f"gige:{LEFT}", Wishes(region=SMALL)).open()
+    listed = {one.address: one for one in genicam_find.gige_listed()}
+    assert "Another program" in say(listed[f"gige:{LEFT}"].why_not)
+    with running(source(f"gige:{LEFT}")) as caught:
+        caught.until(lambda: caught.source.feeds().feeds[0].state == "lost", 8.0)
+        assert "Another program" in say(caught.source.feeds().feeds[0].trouble)
+        first.close()
+        caught.until(lambda: len(caught.shots) >= 2, 15.0, "taking it over")
+
+
+def test_left_and_right_are_swapped_and_turned_while_running(pair: Pair) -> None:
+    pair.right.tell("show 1")
+    with running(source(region=SMALL, exposure_ms=5.0)) as caught:
+        caught.until(lambda: len(caught.shots) >= 3, 20.0)
+        assert level(caught, "right") > 1.8 * level(caught, "left")
+        remembered: list[tuple[tuple[str, ...], tuple[int, ...]]] = []
+        caught.source.changed = lambda: remembered.append((caught.source.addresses, caught.source.turns_deg))
+        assert caught.source.control({"swap": "yes"}) is None
+        caught.more(3)
+        assert level(caught, "left") > 1.8 * level(caught, "right")
+        before = caught.shots[-1].originals["left"].image
+        assert caught.source.control({"turn": "90", "camera": "left"}) is None
+        caught.more(3)
+        after = caught.shots[-1].originals["left"].image
+        assert after.shape == (640, 480)
+        assert np.array_equal(after, np.rot90(before))
+        assert remembered[-1] == ((f"gige:{RIGHT}", f"gige:{LEFT}"), (90, 0))
+
+
+def test_what_a_camera_can_not_do_is_said_for_good(pair: Pair) -> None:
+    for wished, words in (
+        ({"pixel_format": "Mono12p"}, "grey pixel format"),
+        ({"region": (0, 0, 5000, 480)}, "region"),
+    ):
+        with pytest.raises(CameraTrouble, match=words) as caught:
+            GenicamCamera(f"gige:{LEFT}", Wishes(**wished)).open()  # type: ignore[arg-type]
+        assert caught.value.for_good
+    began = time.monotonic()
+    with pytest.raises(CameraTrouble, match=f"These answer: .*gige:{LEFT}"):
+        GenicamCamera("gige:NOBODY").open()
+    assert time.monotonic() - began < 5.0
+    hardware = GenicamCamera(f"gige:{LEFT}", Wishes(region=SMALL, trigger="hardware"))
+    assert hardware.open().triggered == "hardware"
+    assert hardware.read(0.3) is None  # no pulse on its line: no frame
+    hardware.close()
