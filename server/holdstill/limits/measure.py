@@ -430,4 +430,29 @@ ROWS: tuple[Limit, ...] = (
         "Clipped share from which the pattern of the regions' means says nothing about the scene",
         "chosen", "a lamp's reflection on a specimen stays below",
     ),
+    Limit(
+        "aim_least_matches", 12.0, "points",
+        "Matched points of a scene from which the cameras' aim is told",
+        "chosen", "twice what an affine map needs, and as many again against chance",
+    ),
+    Limit(
+        "warm_tile_px", 0.05, "px",
+        "Difference of a tile's shift from the common one up to which it counts as at rest",
+        "chosen", "warm air of a bench; a hand moves its tiles by whole pixels",
+    ),
+    Limit(
+        "warm_every_ms", 15000.0, "ms",
+        "How often a scene at rest is looked at for the cameras' warm-up",
+        "chosen", "forty looks in ten minutes",
+    ),
+    Limit(
+        "aim_every_ms", 3000.0, "ms",
+        "How often the cameras' aim is found from the scene on the Rig step",
+        "chosen", "it takes a third of a second of CPU",
+    ),
+    Limit(
+        "speckle_busy_share", 0.35, "share of the busiest tiles' gradient energy",
+        "Least gradient energy of a tile that counts as speckled",
+        "chosen", "a tile half covered by the specimen has half of it",
+    ),
 )

@@ -12,11 +12,12 @@ from holdstill.limits import limit
 from holdstill.measure import optics
 from holdstill.measure.exposure import ExposureShot, specimen_goal
 from holdstill.records import FrameMeasures, Rig, ShotReport, Sighting, Step
+from holdstill.session.aiming import RigWatch, with_drift
 from holdstill.session.light import PLATE, SPECIMEN, LightWatch, exposure_shot, goal_of, product_ms
 
 from .exposure import ExposureRun, Seen, alike, begin, exposure_step
 from .pool import WorkerLost
-from .worker import judge_specimen, judge_watch, watch_still
+from .worker import judge_aim, judge_drift, judge_specimen, judge_watch, watch_still
 
 if TYPE_CHECKING:
     from .runner import Runner
@@ -29,6 +30,7 @@ class SettingUpLoop:
         self._runner = runner
         self._run = ExposureRun()
         self._specimen_at_ms = 0.0
+        self._drift_at_ms = self._aim_at_ms = 0.0
         self._probed = False
 
     async def after(self, report: ShotReport) -> None:
@@ -43,6 +45,8 @@ class SettingUpLoop:
             self._expose(report)
             await self._watch()
             await self._look_at_specimen(report)
+        if runner.state.step in (Step.RIG, Step.LIGHT):
+            await self._look_at_rig(report)
         event = session.shown(runner.state, runner.live.setup, report, runner.parts.now_ms())
         if event is not None:
             await runner.append(event)
@@ -110,9 +114,30 @@ class SettingUpLoop:
         if self._runner.live.setup.light.subject != SPECIMEN or not due:
             return
         self._specimen_at_ms = report.taken_at_ms
+        boxes = dict(self._runner.live.setup.focus.boxes)
         with contextlib.suppress(WorkerLost):
-            found = await self._runner.parts.eye.run(judge_specimen, scales(self._runner.state.rig))
+            found = await self._runner.parts.eye.run(judge_specimen, scales(self._runner.state.rig), boxes)
             self._light(specimens=found)
+
+    async def _look_at_rig(self, report: ShotReport) -> None:
+        """The cameras' warm-up from a scene at rest, and their aim from whatever they see."""
+        runner = self._runner
+        with contextlib.suppress(WorkerLost):
+            if report.taken_at_ms - self._drift_at_ms >= limit("warm_every_ms"):
+                self._drift_at_ms = report.taken_at_ms
+                shifts = await runner.parts.eye.run(judge_drift)
+                if shifts:
+                    self._rig(with_drift(runner.live.setup.rig, report.taken_at_ms / 60000.0, shifts))
+            due = report.taken_at_ms - self._aim_at_ms >= limit("aim_every_ms")
+            blind = len(runner.live.sightings) < len(report.measures)
+            if runner.state.step is Step.RIG and due and blind and len(report.measures) > 1:
+                self._aim_at_ms = report.taken_at_ms
+                aims = await runner.parts.eye.run(judge_aim)
+                self._rig(replace(runner.live.setup.rig, aims=aims))
+
+    def _rig(self, rig: RigWatch) -> None:
+        live = self._runner.live
+        self._runner.live = replace(live, setup=replace(live.setup, rig=rig))
 
 
 def seen_of(report: ShotReport, sightings: Mapping[str, Sighting], subject: str) -> dict[str, Seen]:

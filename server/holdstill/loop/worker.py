@@ -14,6 +14,7 @@ from holdstill.errors import BadFrame
 from holdstill.intake.consistency import Depths
 from holdstill.intake.decode import decode
 from holdstill.intake.preview import preview_jpeg, saturated_png
+from holdstill.measure.lighting import Aim
 from holdstill.records import (
     Frame,
     FrameMeasures,
@@ -27,6 +28,7 @@ from holdstill.records import (
     SpecimenLight,
     Standstill,
 )
+from holdstill.records.setup import Box
 from holdstill.session import PlanWork, ProveWork, RecheckWork, SolveWork, Work
 
 from .closer import Closer
@@ -149,6 +151,16 @@ def judge_watch() -> list[Standstill]:
     return _EYES[0].closer.judge_watch()
 
 
-def judge_specimen(scale_um_per_px: dict[str, float]) -> dict[str, SpecimenLight]:
+def judge_specimen(scale_um_per_px: dict[str, float], boxes: dict[str, Box]) -> dict[str, SpecimenLight]:
     """What the newest frame of each camera is worth to a correlation."""
-    return _EYES[0].closer.judge_specimen(scale_um_per_px)
+    return _EYES[0].closer.judge_specimen(scale_um_per_px, boxes)
+
+
+def judge_drift() -> dict[str, tuple[float, float] | None]:
+    """How far a scene at rest has moved since the watch over the cameras' warm-up began."""
+    return _EYES[0].closer.judge_drift()
+
+
+def judge_aim() -> dict[str, Aim]:
+    """Aim of the cameras against the first, from whatever they see."""
+    return _EYES[0].closer.judge_aim()

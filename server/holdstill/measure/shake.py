@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 import cv2
 import numpy as np
@@ -97,6 +98,42 @@ def apparent_motion(frames: Sequence[Picture], *, full_scale: int) -> ApparentMo
     return ApparentMotion(
         gain, row_gain / row_gain.mean(axis=1, keepdims=True), shift, sigma * step, _places(ys, xs)[keep]
     )
+
+
+def tile_motion(
+    reference: Picture, now: Picture, *, full_scale: int
+) -> tuple[FloatArray, FloatArray] | Nothing:
+    """Apparent shift of each tile from one picture to another of a still scene: float64 (tiles, 2), px,
+    and what the noise explains of it, float64 (tiles,), worse axis. As `apparent_motion`, for two.
+    Nothing ("mixed sizes", "no structure").
+    """
+    pictures = [checked(frame, where="the scene") for frame in (reference, now)]
+    if pictures[0].shape != pictures[1].shape:
+        return Nothing("mixed sizes", {"frames": 2})
+    level = levels(pictures[0], full_scale=full_scale)
+    noise = noise_model(pictures[0], clip_from=level.clip_from)
+    step = max(1, int(np.sqrt(pictures[0].size / 1.3e6)))
+    small = [_reduced(p, step) for p in pictures]
+    level_0 = float(small[0].mean())
+    flat: list[Any] = [(p * (level_0 / max(float(p.mean()), 1e-9))).astype(np.float32) for p in small]
+    whole = _whole_shifts(flat)
+    whole -= whole[0]
+    border = int(np.abs(whole).max()) + 4
+    ys, xs = _tile_edges(flat[0].shape, border)
+    for _ in range(3):  # each time with the common shift taken off, so that nothing is stretched
+        solved = _tile_shifts([_moved(p, s) for p, s in zip(flat, whole, strict=True)], ys, xs)
+        if solved is None:
+            return Nothing("no structure", {"frames": 2})
+        local, energy, _ = solved
+        step_px = np.median(local[1] - local[0], axis=0)
+        if np.abs(step_px).max() < 0.002:
+            break
+        whole[1] += step_px
+        local[1] -= step_px
+    variance = noise.sigma(level.mean) ** 2 / step**2
+    # Against the mean of the two, each moves by half of what lies between them.
+    shift = (local[1] - local[0] + whole[1]) * step
+    return shift, np.sqrt(2.0 * variance / energy) * step
 
 
 def _reduced(picture: Picture, step: int) -> FloatArray:

@@ -135,7 +135,18 @@ def findings(
     found += _gap(report.measures)
     found += _unrest(watch)
     found += _slow(report, rig)
-    return tuple(sorted(found, key=lambda f: (not f.stops_it, _ORDER.index(f.kind))))
+    return tuple(sorted(_shared(found, report), key=lambda f: (not f.stops_it, _ORDER.index(f.kind))))
+
+
+def _shared(found: list[Finding], report: ShotReport) -> list[Finding]:
+    """One finding for all cameras where every picture is too dark, or too bright."""
+    out = list(found)
+    for kind in ("dark", "bright"):
+        own = [f for f in found if f.kind == kind]
+        if len(own) > 1 and len(own) == len(report.measures):
+            together = replace(own[0], what=Say(f"light.all.{kind}"), camera=None)
+            out = [together, *(f for f in out if f.kind != kind)]
+    return out
 
 
 _ORDER = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
 from typing import Any
 
@@ -13,6 +14,7 @@ from holdstill.session.paper_rows import assumed_words, sections
 from .words import Words, share
 
 Context = dict[str, Any]
+_DRAWN = "30 90 840 900"
 FIELDS = (
     ("width_px", "px"),
     ("height_px", "px"),
@@ -49,7 +51,8 @@ def drawing_of(rig: Rig) -> str:
     if paper is None:
         return ""
     svg = rig_drawing(paper)
-    return svg[svg.index("<svg") :]
+    # Without the sheet's own title and legend: the page has both, in letters that can be read.
+    return re.sub(r'viewBox="[^"]*"', f'viewBox="{_DRAWN}"', svg[svg.index("<svg") :], count=1)
 
 
 def rig_reads(snapshot: Snapshot) -> tuple[object, ...]:
