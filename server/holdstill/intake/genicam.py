@@ -201,7 +201,9 @@ def _lost(camera: Any) -> bool:
     """Whether a camera no longer heeds this program: powered off, unplugged, or taken over."""
     if camera is None:
         return True
-    return getattr(getattr(camera, "control_state", None), "value", "Held") == "Lost"
+    if camera.transport != "gige":  # USB tells by failing
+        return False
+    return str(camera.control_state.value) == "Lost"
 
 
 def _ticks_hz(vg: Any, camera: Any) -> float:
