@@ -13,13 +13,13 @@ from .errors import HoldstillError
 
 COMMANDS = (
     "demo", "serve", "cameras", "review", "find", "gauge", "target", "plan", "recheck", "sessions", "doctor",
-    "pack", "unpack", "samples",
+    "pack", "unpack", "join", "samples",
 )  # fmt: skip
 """Names of the files in ``commands``, in the order in which ``--help`` shows them."""
 
 BUG = (
     "Something went wrong inside Holdstill, and it is not your doing (reference {reference}). Nothing that "
-    "was kept is lost. A report without pictures or names is in {path}: send it on. --verbose shows where it was."
+    "was kept is lost. A report without pictures or names is in {path}: send it on."
 )
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import json
 import os
 import secrets
 import socket
@@ -18,7 +20,7 @@ import uvicorn
 from holdstill import plan, session, target
 from holdstill.archive import Journal, Originals, average_bytes, new_folder, storage
 from holdstill.archive.bug_report import write_report
-from holdstill.archive.disk import make_folder
+from holdstill.archive.disk import make_folder, write_whole
 from holdstill.archive.handover import hand_over
 from holdstill.archive.latest import newest_named, note_opened
 from holdstill.archive.trouble import from_os_error
@@ -38,7 +40,20 @@ from holdstill.records import Coverage, Plate, Rig, Step, Storage
 from holdstill.records import events as ev
 from holdstill.session import State
 from holdstill.settings import Value
-from holdstill.web import Access, PageSettings, certificate, create_app
+from holdstill.web import (
+    Access,
+    PageSettings,
+    Phones,
+    Role,
+    TimedCodes,
+    certificate,
+    create_app,
+    harden,
+    join_link,
+    sender_header,
+)
+from holdstill.web.private import is_private
+from holdstill.web.tls import CIPHERS
 
 LOOPBACK = "127.0.0.1"
 SHOT_LONGEST_S = 20.0
@@ -154,26 +169,45 @@ def dealt_with(journal: Journal) -> list[str]:
     return names
 
 
-def access_token(home: Path) -> str:
-    """The secret with which a phone joins: kept beside the sessions, readable by its owner only, so
-    that a phone that has joined is still known after a restart."""
-    path = home / "access-token"
+def house_key(home: Path) -> str:
+    """The house's secret, of which codes, cookies' names and the sender's token are made: kept beside
+    the sessions, readable by its owner only. One that others could read is replaced."""
+    path = home / "access-key"
     try:
         known = path.read_text("ascii").strip()
-        if len(known) >= 16:
+        if len(known) >= 16 and is_private(path):
             return known
     except (OSError, UnicodeDecodeError):
         pass
-    token = secrets.token_urlsafe(24)
+    key = secrets.token_urlsafe(24)
     try:
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-        with os.fdopen(handle, "w") as file:
-            file.write(token)
+        make_folder(home)
+        write_whole(path, key.encode(), 0o600)
     except OSError as error:
         raise StorageTrouble(
             f"{path} can't be written ({error.strerror}): choose another place with --home."
         ) from error
-    return token
+    return key
+
+
+@dataclass(frozen=True, slots=True)
+class Greeting:
+    """What whoever starts a server is told: its address, links to join as operator and as watcher and
+    how long they are good, the header for scripts that send frames, and whether the session goes on."""
+
+    address: str
+    link: str
+    watch_link: str
+    minutes: int
+    sender: str
+    resumed: bool
+
+
+def greeting(address: str, key: str, *, resumed: bool = False) -> Greeting:
+    """The greeting of a server with that key, now."""
+    codes = TimedCodes(key, time.time)
+    links = [join_link(address, codes.now(role)) for role in (Role.OPERATOR, Role.WATCHER)]
+    return Greeting(address, links[0], links[1], int(codes.minutes_left()), sender_header(key), resumed)
 
 
 def lan_address() -> str:
@@ -234,26 +268,49 @@ def build_runner(serving: Serving, source: Source, plate: Plate, rig: Rig) -> tu
     return runner, deck, resumed
 
 
+SERVING_NAME = "serving.json"
+"""Where the address last served from a home stands, for ``holdstill join``."""
+RENEW_EVERY_S = 3600.0
+
+
+async def _renew(config: uvicorn.Config, folder: Path, hosts: list[str]) -> None:
+    """While a server runs for weeks: a new certificate before the old one ends, for new connections."""
+    context = config.ssl
+    if context is None:
+        return
+    harden(context)
+    while True:
+        await asyncio.sleep(RENEW_EVERY_S)
+        with contextlib.suppress(OSError):  # a full disk: the old one holds for days yet
+            made = await asyncio.to_thread(certificate, folder, hosts)
+            context.load_cert_chain(made.chain, made.key)
+
+
 def serve(
     serving: Serving,
     source: Source,
     plate: Plate,
     rig: Rig,
     *,
-    ready: Callable[[str, str, bool], None],
+    ready: Callable[[Greeting], None],
 ) -> int:
-    """Serve until told to stop. ``ready(address, link, resumed)`` is called once pages can be opened."""
+    """Serve until told to stop. ``ready(greeting)`` is called once pages can be opened."""
     host = "0.0.0.0" if serving.lan else LOOPBACK
     shown = lan_address() if serving.lan else LOOPBACK
     listener = bind(host, serving.port)
     port = listener.getsockname()[1]
     runner, deck, resumed = build_runner(serving, source, plate, rig)
-    token = access_token(serving.home)
+    key = house_key(serving.home)
     hosts = {LOOPBACK, "localhost", shown}
     address = f"{'https' if serving.tls else 'http'}://{shown}:{port}"
-    link = f"{address}/join?token={token}"
-    access = Access(token, frozenset(hosts), clock=time.monotonic, secure=serving.tls)
-    pages = PageSettings(join_url=link, zone=datetime.now().astimezone().tzinfo or UTC)
+    phones = Phones(serving.home / "phones.json", time.time)
+    codes = TimedCodes(key, time.time)
+    access = Access(
+        key, frozenset(hosts), codes=codes, phones=phones, clock=time.monotonic, secure=serving.tls
+    )
+    pages = PageSettings(
+        join_origin=address, zone=datetime.now().astimezone().tzinfo or UTC, report=runner.broke
+    )
     app = create_app(deck, access, pages, source if isinstance(source, PushedSource) else None)
     config = uvicorn.Config(
         app,
@@ -261,19 +318,25 @@ def serve(
         access_log=False,
         ws_per_message_deflate=False,
         server_header=False,
+        proxy_headers=False,  # nobody stands in between: an address is the sender's own
         timeout_graceful_shutdown=GRACE_S,
     )
     if serving.tls:
         made = certificate(serving.home / "tls", sorted(hosts))
         config.ssl_certfile, config.ssl_keyfile = str(made.chain), str(made.key)
+        config.ssl_ciphers = CIPHERS
+    config.load()
 
     async def run() -> None:
         server = uvicorn.Server(config)
+        renewing = asyncio.create_task(_renew(config, serving.home / "tls", sorted(hosts)))
         await runner.start()
         try:
-            ready(address, link, resumed)
+            write_whole(serving.home / SERVING_NAME, json.dumps({"address": address}).encode())
+            ready(greeting(address, key, resumed=resumed))
             await server.serve(sockets=[listener])
         finally:
+            renewing.cancel()
             await runner.stop()
 
     try:

@@ -15,8 +15,8 @@ import cv2
 import numpy as np
 import uvicorn
 
-from holdstill.records import LivePicture, Nothing, Say, Snapshot, Tap, TapKind
-from holdstill.web import Access, PageSettings, create_app
+from holdstill.records import LivePicture, Nothing, Say, Sheet, Snapshot, Tap, TapKind
+from holdstill.web import Access, PageSettings, Phones, Role, create_app
 from web.scenes import scenes
 
 TOKEN = "fake-bench-token-0123456789"
@@ -120,6 +120,13 @@ class FakeDeck:
             return Nothing("no such file")
         return self._files / name
 
+    def sheet(self, place: int) -> Sheet | Nothing:
+        return Nothing("no such shot", {"place": place})
+
+    def clipped(self, digest: str, level: float) -> bytes | Nothing:
+        del level
+        return Nothing("no such picture", {"digest": digest})
+
     async def tap(self, tap: Tap) -> Say | Nothing:
         cue = self._snapshot.advice.cue
         if tap.cue_number is not None and (cue is None or tap.cue_number != cue.number):
@@ -136,16 +143,36 @@ class FakeDeck:
         return Say(f"tap.done.{tap.kind.value}", dict(tap.values))
 
 
+class FixedCodes:
+    """Codes that never change, for tests that join again and again."""
+
+    def __init__(self, roles: dict[str, Role]) -> None:
+        self._roles = roles
+
+    def now(self, role: Role) -> str:
+        return next(code for code, known in self._roles.items() if known is role)
+
+    def minutes_left(self) -> float:
+        return 10.0
+
+    def role_of(self, code: str) -> Role | None:
+        return self._roles.get(code)
+
+
 class Bench:
     """A deck served on a real port of 127.0.0.1, in a thread with a loop of its own."""
 
-    def __init__(self, snapshot: Snapshot, files: Path | None = None, port: int = 0) -> None:
+    def __init__(
+        self, snapshot: Snapshot, files: Path | None = None, port: int = 0, kind: type[FakeDeck] = FakeDeck
+    ) -> None:
+        self._kind = kind
         self._first = snapshot
         self._files = files
         self._port = port
         self._ready = threading.Event()
         self.deck: FakeDeck
         self.watcher_token = "fake-watcher-token-987654321"
+        self.phones_file: Path | None = None
 
     def call(self, act: object, *values: object) -> None:
         """Do something to the deck on its own loop, and wait until it is done."""
@@ -181,14 +208,16 @@ class Bench:
 
     async def _serve(self) -> None:
         self.loop = asyncio.get_running_loop()
-        self.deck = FakeDeck(self._first, self._files)
+        self.deck = self._kind(self._first, self._files)
         access = Access(
             TOKEN,
             frozenset({"127.0.0.1", "localhost"}),
+            codes=FixedCodes({TOKEN: Role.OPERATOR, self.watcher_token: Role.WATCHER}),
+            phones=Phones(self.phones_file, time.time),
             clock=time.monotonic,
-            watcher_token=self.watcher_token,
         )
-        app = create_app(self.deck, access, PageSettings(join_url=f"http://127.0.0.1/join?token={TOKEN}"))
+        self.access = access
+        app = create_app(self.deck, access, PageSettings(join_origin="http://127.0.0.1"))
         config = uvicorn.Config(
             app, "127.0.0.1", self._port, log_level="warning", ws_per_message_deflate=False, lifespan="on",
             ws="websockets-sansio", timeout_graceful_shutdown=1,
@@ -204,9 +233,11 @@ class Bench:
 
 
 @contextlib.contextmanager
-def bench(snapshot: Snapshot, files: Path | None = None) -> Iterator[Bench]:
+def bench(
+    snapshot: Snapshot, files: Path | None = None, kind: type[FakeDeck] = FakeDeck
+) -> Iterator[Bench]:
     """A bench that is served while the block runs."""
-    made = Bench(snapshot, files)
+    made = Bench(snapshot, files, kind=kind)
     made.start()
     try:
         yield made

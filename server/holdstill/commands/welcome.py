@@ -4,22 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from holdstill.web import qr_text, sender_header
+from holdstill.compose import Greeting
+from holdstill.phrases import say
+from holdstill.records import Say
+from holdstill.web import qr_text
 
 
-def welcome(what: str, *, tls: bool = False, sent: bool = False) -> Callable[[str, str, bool], None]:
+def welcome(what: str, *, tls: bool = False, sent: bool = False) -> Callable[[Greeting], None]:
     """A function that prints the address, the link to join and its QR code."""
 
-    def tell(address: str, link: str, resumed: bool) -> None:
+    def tell(greeting: Greeting) -> None:
         print(f"Holdstill is {what}.")
-        if resumed:
+        if greeting.resumed:
             print("It goes on with the session of this name; --new begins another.")
-        print(f"\nOpen this link on the phone at the rig and on the bench's own screen:\n\n  {link}\n")
-        print(qr_text(link))
+        print("\nOpen this link on the phone at the rig and on the bench's own screen:\n")
+        tell_links(greeting)
+        address = greeting.address
         print(f"Once joined, {address}/phone is the phone's page and {address}/bench the wide one.")
         if sent:
-            token = link.partition("token=")[2]
-            print(f"Send frames to {address}/frames/CAMERA with the header:\n\n  {sender_header(token)}\n")
+            print(f"Send frames to {address}/frames/CAMERA with the header:\n\n  {greeting.sender}\n")
         if tls:
             print(
                 "The phone will warn about the certificate, which was made on this machine just now: go to "
@@ -32,3 +35,11 @@ def welcome(what: str, *, tls: bool = False, sent: bool = False) -> Callable[[st
         )
 
     return tell
+
+
+def tell_links(greeting: Greeting) -> None:
+    """Print the links that join, and a QR code of the operator's."""
+    print(f"  {greeting.link}\n")
+    print(qr_text(greeting.link))
+    print(say(Say("join.told", {"minutes": greeting.minutes})))
+    print(say(Say("join.told.watcher", {"link": greeting.watch_link})))

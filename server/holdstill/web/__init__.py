@@ -2,11 +2,13 @@
 
 from .access import Access, Role
 from .app import PageSettings, create_app
+from .codes import TimedCodes
 from .deck import Deck
-from .join import join_link, new_token, qr_text, sender_header
-from .tls import Certificate, certificate
+from .join import join_link, qr_text, sender_header
+from .phones import Phones
+from .tls import Certificate, certificate, harden
 
 __all__ = [
-    "Access", "Certificate", "Deck", "PageSettings", "Role", "certificate", "create_app", "join_link",
-    "new_token", "qr_text", "sender_header",
+    "Access", "Certificate", "Deck", "PageSettings", "Phones", "Role", "TimedCodes", "certificate",
+    "create_app", "harden", "join_link", "qr_text", "sender_header",
 ]  # fmt: skip

@@ -6,108 +6,92 @@ import hashlib
 import hmac
 from collections import deque
 from collections.abc import Callable, Mapping
-from enum import StrEnum
 from http.cookies import CookieError, SimpleCookie
 
+from holdstill.limits import limit
 
-class Role(StrEnum):
-    """An operator may act; a watcher may look."""
+from .codes import Codes
+from .phones import Phone, Phones
+from .roles import Role
 
-    OPERATOR = "operator"
-    WATCHER = "watcher"
-    SENDER = "sender"
-    """A script that sends frames, and may do nothing else."""
+_MOST_ADDRESSES = 4096
 
 
 class Access:
     """The keys of the house.
 
-    token
-        Secret that makes whoever presents it once an operator. `watcher_token`: the same for
-        watchers; None when there are none.
+    key
+        The house's secret, which never leaves this machine: what others hold is made from it.
     hosts
         Names under which this server may be addressed: ``"127.0.0.1"`` (any port) or
         ``"192.168.7.2:8765"`` (that port only). Anything else in the Host header is refused,
         which stops a foreign page that points its own name at this machine.
+    codes
+        What a phone shows to join, and the role it then has.
+    phones
+        The phones that have joined.
     secure
         True when served over https: the cookie then never travels without it.
     clock
-        Seconds, rising; only for slowing down guesses: at most `tries_per_minute` wrong tokens.
+        Seconds, rising; only for slowing down guesses.
     """
 
     def __init__(
         self,
-        token: str,
+        key: str,
         hosts: frozenset[str],
         *,
+        codes: Codes,
+        phones: Phones,
         clock: Callable[[], float],
-        watcher_token: str | None = None,
         secure: bool = False,
-        tries_per_minute: int = 20,
     ) -> None:
-        if len(token) < 16:
-            raise ValueError("an access token shorter than 16 letters can be guessed")
-        self._tokens = {Role.OPERATOR: token}
-        if watcher_token is not None:
-            self._tokens[Role.WATCHER] = watcher_token
+        if len(key) < 16:
+            raise ValueError("an access key shorter than 16 letters can be guessed")
+        self._key = key
         self._hosts = frozenset(host.lower() for host in hosts)
-        self._clock = clock
-        self._tries_per_minute = tries_per_minute
-        self._wrong_at: deque[float] = deque(maxlen=tries_per_minute)
+        self.codes = codes
+        self.phones = phones
+        self.tries = Tries(clock)
         self.secure = secure
-        self.cookie_name = "holdstill-" + hashlib.sha256(token.encode()).hexdigest()[:8]
+        named = "holdstill-" + hashlib.sha256(key.encode()).hexdigest()[:8]
+        # a browser takes a cookie of this name only over https and from this very host (RFC 6265bis)
+        self.cookie_name = "__Host-" + named if secure else named
 
-    def role_of_token(self, token: str) -> Role | None:
-        """Role that a token gives, or None. Compared in constant time."""
-        found = None
-        for role, wanted in self._tokens.items():
-            if hmac.compare_digest(token.encode(), wanted.encode()):
-                found = role
-        if found is None:
-            self._wrong_at.append(self._clock())
-        return found
+    def role_of_code(self, code: str, address: str) -> Role | None:
+        """Role that a joining code gives, or None, which counts as a wrong try from `address`."""
+        role = self.codes.role_of(code)
+        if role is None:
+            self.tries.wrong(address)
+        return role
 
     @property
     def sender_token(self) -> str:
         """The secret with which frames are sent."""
-        return sender_token_of(self._tokens[Role.OPERATOR])
+        return sender_token_of(self._key)
 
-    def may_send(self, authorization: str | None) -> bool:
+    def may_send(self, authorization: str | None, address: str = "") -> bool:
         """True when an Authorization header carries the sender's token (RFC 6750, section 2.1)."""
         scheme, _, token = (authorization or "").partition(" ")
         right = hmac.compare_digest(token.strip().encode(), self.sender_token.encode())
         if scheme.lower() == "bearer" and right:
             return True
-        self._wrong_at.append(self._clock())
+        self.tries.wrong(address)
         return False
 
-    def must_wait(self) -> bool:
-        """True when too many wrong tokens came within the last minute."""
-        return (
-            len(self._wrong_at) == self._tries_per_minute
-            and self._clock() - self._wrong_at[0] < 60.0  # the minute of `tries_per_minute`
-        )
+    def must_wait(self, address: str = "") -> bool:
+        """True when too many wrong codes or tokens came within the last minute."""
+        return self.tries.too_many(address)
 
-    def cookie_value(self, role: Role) -> str:
-        """What the cookie of a role holds: made from the token, which can't be had back from it."""
-        key = self._tokens[role].encode()
-        return hmac.new(key, f"holdstill cookie, {role.value}".encode(), hashlib.sha256).hexdigest()
-
-    def role_of_cookies(self, header: str | None) -> Role | None:
-        """Role that a Cookie header proves, or None."""
+    def phone_of_cookies(self, header: str | None) -> Phone | None:
+        """The phone that a Cookie header proves, or None."""
         if not header:
             return None
         try:
             morsel = SimpleCookie(header).get(self.cookie_name)
         except CookieError:
             return None
-        if morsel is None:
-            return None
-        found = None
-        for role in self._tokens:
-            if hmac.compare_digest(morsel.value.encode(), self.cookie_value(role).encode()):
-                found = role
-        return found
+        return None if morsel is None else self.phones.known(morsel.value)
 
     def host_is_ours(self, host: str | None) -> bool:
         """True when a Host header names this server."""
@@ -123,13 +107,42 @@ class Access:
         return origin == f"{scheme}://{headers.get('host', '').lower()}"
 
 
-def sender_token_of(token: str) -> str:
-    """The secret with which frames are sent: made from the house's token, which can't be had back from
+class Tries:
+    """Wrong tries within a minute: from one address, so that a colleague who guesses slows down only
+    himself, and from all together, so that many addresses don't help."""
+
+    def __init__(self, clock: Callable[[], float]) -> None:
+        self._clock = clock
+        self._of: dict[str, deque[float]] = {}
+        self._all: deque[float] = deque(maxlen=int(limit("code_tries_per_minute_all")))
+
+    def wrong(self, address: str) -> None:
+        """Note a wrong try."""
+        now = self._clock()
+        if address not in self._of and len(self._of) >= _MOST_ADDRESSES:
+            self._of.pop(next(iter(self._of)))
+        mine = self._of.setdefault(address, deque(maxlen=int(limit("code_tries_per_minute"))))
+        mine.append(now)
+        self._all.append(now)
+
+    def too_many(self, address: str) -> bool:
+        """Whether `address` has to wait."""
+        return any(self._full(tries) for tries in (self._of.get(address), self._all))
+
+    def _full(self, tries: deque[float] | None) -> bool:
+        return tries is not None and len(tries) == tries.maxlen and self._clock() - tries[0] < 60.0
+
+
+def sender_token_of(key: str) -> str:
+    """The secret with which frames are sent: made from the house's key, which can't be had back from
     it, so that a script's file gives away no more than the right to send."""
-    return hmac.new(token.encode(), b"holdstill frames", hashlib.sha256).hexdigest()[:40]
+    return hmac.new(key.encode(), b"holdstill frames", hashlib.sha256).hexdigest()[:40]
 
 
 def _without_port(host: str) -> str:
     if host.startswith("["):
         return host.partition("]")[0] + "]"
     return host.partition(":")[0]
+
+
+__all__ = ["Access", "Role", "Tries", "sender_token_of"]

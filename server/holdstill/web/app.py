@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import mimetypes
 import re
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import UTC, tzinfo
 from pathlib import Path
 
 from fastapi import FastAPI, Request, Response, WebSocket
-from fastapi.responses import FileResponse, HTMLResponse, RedirectResponse
+from fastapi.responses import FileResponse, HTMLResponse
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
+from holdstill.archive.bug_report import reference_of
 from holdstill.records import Nothing
 
 from .access import Access, Role
@@ -22,9 +23,11 @@ from .deck import Deck
 from .frames import Door, frame_routes
 from .guard import Guard, plain_page
 from .guide import Guide
-from .join import qr_svg
+from .join_routes import join_routes
 from .live import tell_cues, tell_pictures
+from .phones import Phones
 from .rig_routes import rig_routes
+from .sheet_routes import sheet_routes
 from .taps import refusal, tap_of
 from .views import PAGES, Renderer, Words
 from .views.moment import kind_of
@@ -37,18 +40,21 @@ _PACKAGE = Path(__file__).parent.parent
 class PageSettings:
     """What the pages are told once.
 
-    join_url
-        Link with which another phone joins, shown as a code on the bench page; None: not shown.
+    join_origin
+        Address under which other phones reach this bench, shown with a code to join; None: not shown.
     zone
         Time zone of the bench.
     static, docs
         Folders; by default the package's own, or the checkout's ``static/``.
+    report
+        Writes a report on a bug; its reference.
     """
 
-    join_url: str | None = None
+    join_origin: str | None = None
     zone: tzinfo = UTC
     static: Path | None = None
     docs: Path | None = None
+    report: Callable[[BaseException], str] = reference_of
 
 
 def static_folder() -> Path:
@@ -73,13 +79,14 @@ def create_app(
         yield
 
     app = FastAPI(title="Holdstill", lifespan=lifespan, docs_url=None, redoc_url=None, openapi_url=None)
-    app.add_middleware(Guard, access=access)
+    app.add_middleware(Guard, access=access, report=settings.report)
     app.mount("/static", StaticFiles(directory=settings.static or static_folder()), name="static")
-    _join_routes(app, access, settings)
+    join_routes(app, access, settings.join_origin, renderer)
     _page_routes(app, deck, renderer, settings)
     _file_routes(app, deck)
     rig_routes(app, deck)
-    _live_routes(app, deck, renderer)
+    sheet_routes(app, deck, renderer)
+    _live_routes(app, deck, renderer, access.phones)
     frame_routes(app, frames)
     _help_routes(app, renderer, Guide(settings.docs or _PACKAGE / "docs"))
 
@@ -93,28 +100,6 @@ def create_app(
     return app
 
 
-def _join_routes(app: FastAPI, access: Access, settings: PageSettings) -> None:
-    @app.get("/join")
-    async def join(token: str = "") -> Response:
-        if access.must_wait():
-            return plain_page("refused.slowly", 429)
-        role = access.role_of_token(token)
-        if role is None:
-            return plain_page("refused.token", 403)
-        response = RedirectResponse("/", 303)
-        response.set_cookie(
-            access.cookie_name, access.cookie_value(role), max_age=14 * 24 * 3600, path="/",
-            secure=access.secure, httponly=True, samesite="strict",
-        )  # fmt: skip
-        return response
-
-    @app.get("/join/code.svg")
-    async def code(request: Request) -> Response:
-        if settings.join_url is None or request.state.role is not Role.OPERATOR:
-            return plain_page("refused.missing", 404)
-        return Response(qr_svg(settings.join_url), media_type="image/svg+xml")
-
-
 def _page_routes(app: FastAPI, deck: Deck, renderer: Renderer, settings: PageSettings) -> None:
     def shown(request: Request, page: str) -> HTMLResponse:
         snapshot = deck.snapshot()
@@ -125,7 +110,7 @@ def _page_routes(app: FastAPI, deck: Deck, renderer: Renderer, settings: PageSet
             fragments=renderer.fragments(snapshot, PAGES[page]),
             session=snapshot.session_name,
             may_act=request.state.role is Role.OPERATOR,
-            join=settings.join_url is not None,
+            join=settings.join_origin is not None,
             simulated=snapshot.sim is not None,
         )
         return HTMLResponse(html)
@@ -192,14 +177,18 @@ def picture_type(start: bytes) -> str:
     return "application/octet-stream"
 
 
-def _live_routes(app: FastAPI, deck: Deck, renderer: Renderer) -> None:
+def _live_routes(app: FastAPI, deck: Deck, renderer: Renderer, phones: Phones) -> None:
     @app.websocket("/live/cues")
     async def cues(socket: WebSocket, page: str = "phone") -> None:
-        await tell_cues(socket, deck, renderer, page)
+        first = socket.state.role is Role.OPERATOR
+        with phones.line(socket.state.phone) as removed:
+            await tell_cues(socket, deck, renderer, page, removed, first=first)
 
     @app.websocket("/live/pictures")
     async def pictures(socket: WebSocket) -> None:
-        await tell_pictures(socket, deck)
+        first = socket.state.role is Role.OPERATOR
+        with phones.line(socket.state.phone) as removed:
+            await tell_pictures(socket, deck, removed, first=first)
 
 
 def _help_routes(app: FastAPI, renderer: Renderer, guide: Guide) -> None:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import base64
+import contextlib
 import hashlib
 import logging
-import secrets
+from collections.abc import Callable
 from html import escape
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -61,6 +62,17 @@ def _told_sender(key: str, status: int) -> JSONResponse:
     return JSONResponse({"outcome": "refused", "words": words}, status)
 
 
+def address_of(scope: Scope) -> str:
+    """Address that a request came from; empty where the server does not tell."""
+    client = scope.get("client")
+    return str(client[0]) if client else ""
+
+
+def _plain(path: str) -> str:
+    """A path for the log: nothing in it that a terminal would act upon, and not long."""
+    return "".join(c if c.isprintable() else "?" for c in path)[:120]
+
+
 def plain_page(key: str, status: int, **values: float | int | str) -> HTMLResponse:
     """A page of two sentences that needs nothing else: refusals and breakdowns.
 
@@ -79,12 +91,14 @@ class Guard:
     """ASGI middleware: Host, Origin and cookie checked before anything else; headers set after.
 
     Pages and pictures are refused with 403 in words; sockets are closed with 1008 before a byte is
-    sent over them. The role found stands in ``scope["state"]["role"]``.
+    sent over them. The role found stands in ``scope["state"]["role"]``, the phone's number beside it.
+    `report` writes a report on a bug and gives its reference.
     """
 
-    def __init__(self, app: ASGIApp, access: Access) -> None:
+    def __init__(self, app: ASGIApp, access: Access, report: Callable[[BaseException], str]) -> None:
         self._app = app
         self._access = access
+        self._report = report
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, or answer it here."""
@@ -111,9 +125,8 @@ class Guard:
 
         try:
             await self._app(scope, receive, watched)
-        except Exception:
-            reference = secrets.token_hex(3)
-            _LOG.exception("page trouble %s at %s", reference, scope["path"])
+        except Exception as error:
+            reference = self._broke(error, scope)
             if not started:
                 await plain_page("page.broke", 500, reference=reference)(scope, receive, sent)
 
@@ -123,9 +136,10 @@ class Guard:
             return plain_page("refused.host", 421)
         if scope["path"].startswith(FRAMES):
             return self._of_sender(scope, headers)
-        role = self._access.role_of_cookies(headers.get("cookie"))
-        scope.setdefault("state", {})["role"] = role
+        role = self._know(scope, headers)
         if scope["path"] == "/join" and scope["method"] in ("GET", "HEAD"):
+            return None
+        if scope["path"] == "/join" and scope["method"] == "POST" and self._access.origin_is_ours(headers):
             return None
         if role is None:
             return plain_page("refused.join", 403)
@@ -137,31 +151,49 @@ class Guard:
                 return plain_page("refused.watching", 403)
         return None
 
+    def _know(self, scope: Scope, headers: Headers) -> Role | None:
+        """The role that the request's cookie gives; noted in the scope with the phone's number."""
+        phone = self._access.phone_of_cookies(headers.get("cookie"))
+        state = scope.setdefault("state", {})
+        state["role"] = None if phone is None else phone.role
+        state["phone"] = None if phone is None else phone.number
+        return None if phone is None else phone.role
+
     def _of_sender(self, scope: Scope, headers: Headers) -> JSONResponse | None:
         """Why a script's frame is not let through. Its token comes with each request and never by
         itself, as a cookie would: a foreign page can't send in its name."""
-        if self._access.must_wait():
+        address = address_of(scope)
+        if self._access.must_wait(address):
             return _told_sender("refused.slowly", 429)
-        if not self._access.may_send(headers.get("authorization")):
+        if not self._access.may_send(headers.get("authorization"), address):
             return _told_sender("refused.sender", 403)
         scope.setdefault("state", {})["role"] = Role.SENDER
         return None
 
     async def _socket(self, scope: Scope, receive: Receive, send: Send) -> None:
         headers = Headers(scope=scope)
-        role = self._access.role_of_cookies(headers.get("cookie"))
-        ours = self._access.host_is_ours(headers.get("host")) and self._access.origin_is_ours(headers)
+        ours = self._access.host_is_ours(headers.get("host"))
         if scope["path"].startswith(FRAMES):
-            role = Role.SENDER
-            ours = self._access.host_is_ours(headers.get("host")) and not self._access.must_wait()
-            ours = ours and self._access.may_send(headers.get("authorization"))
-        if not ours or role is None:
+            let_in = ours and self._of_sender(scope, headers) is None
+        else:
+            let_in = ours and self._access.origin_is_ours(headers) and self._know(scope, headers) is not None
+        if not let_in:
             await receive()
             await send({"type": "websocket.accept"})
             await send({"type": "websocket.close", "code": 1008})
             return
-        scope.setdefault("state", {})["role"] = role
-        await self._app(scope, receive, send)
+        try:
+            await self._app(scope, receive, send)
+        except Exception as error:
+            self._broke(error, scope)
+            with contextlib.suppress(RuntimeError, OSError):
+                await send({"type": "websocket.close", "code": 1011})
+
+    def _broke(self, error: Exception, scope: Scope) -> str:
+        """Report a bug; its reference. The path is told without what follows a question mark."""
+        reference = self._report(error)
+        _LOG.error("page trouble %s at %s", reference, _plain(scope["path"]), exc_info=error)
+        return reference
 
     def _with_headers(self, send: Send, path: str) -> Send:
         async def sent(message: Message) -> None:
@@ -169,6 +201,8 @@ class Guard:
                 headers = MutableHeaders(scope=message)
                 for name, value in _HEADERS.items():
                     headers[name] = value
+                if self._access.secure:  # by name, this host is never asked without TLS (RFC 6797)
+                    headers["Strict-Transport-Security"] = "max-age=1209600"
                 headers.setdefault("Content-Security-Policy", POLICY)
                 headers.setdefault("Cache-Control", "no-cache" if path.startswith("/static/") else "no-store")
             await send(message)

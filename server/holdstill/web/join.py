@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import secrets
 from urllib.parse import quote
 
 import segno
@@ -11,19 +10,14 @@ import segno
 from .access import sender_token_of
 
 
-def new_token() -> str:
-    """A fresh access token (132 bits, safe in a link)."""
-    return secrets.token_urlsafe(16)
+def join_link(origin: str, code: str) -> str:
+    """The link that joins: ``https://192.168.7.2:8765/join?token=...``, good as long as its code."""
+    return f"{origin.rstrip('/')}/join?token={quote(code, safe='')}"
 
 
-def join_link(origin: str, token: str) -> str:
-    """The link that joins: ``https://192.168.7.2:8765/join?token=...``."""
-    return f"{origin.rstrip('/')}/join?token={quote(token, safe='')}"
-
-
-def sender_header(token: str) -> str:
-    """The header with which a script sends frames to the house of an access token."""
-    return f"Authorization: Bearer {sender_token_of(token)}"
+def sender_header(key: str) -> str:
+    """The header with which a script sends frames to the house of that key."""
+    return f"Authorization: Bearer {sender_token_of(key)}"
 
 
 def qr_text(link: str) -> str:

@@ -19,33 +19,60 @@ BEAT_S = 0.7
 """A page that has heard nothing for 2 s says so; three beats fit in that."""
 SMALLEST_GAP_S = 0.04
 """Changes that come faster than this are told together."""
+WATCHERS_WAIT_S = 0.03
+"""How long those who only watch wait after a change, so that it is with the operators first."""
+WATCHERS_GAP_S = 0.2
+"""The same as `SMALLEST_GAP_S`, for those who only watch."""
 MOST_UNACKNOWLEDGED = 2
+TRY_LATER = 1013
+"""Close code (RFC 6455, registry): come again later."""
+REMOVED = 1008
+"""Close code: not let in any more; the page then loads itself anew, and is told to join."""
 _GONE = (WebSocketDisconnect, RuntimeError, ConnectionError)
 
 
-async def tell_cues(socket: WebSocket, deck: Deck, renderer: Renderer, page: str) -> None:
+async def tell_cues(
+    socket: WebSocket,
+    deck: Deck,
+    renderer: Renderer,
+    page: str,
+    removed: asyncio.Event | None,
+    *,
+    first: bool,
+) -> None:
     """Send a page's fragments: all of them at once, then each only when it differs from the last
-    one sent; a beat in between, so that the page knows the line is alive."""
+    one sent; a beat in between, so that the page knows the line is alive.
+
+    removed: set when the phone was removed, which ends the line; None: the phone holds too many.
+    first: an operator's line, which is served before those that only watch.
+    """
     names = PAGES.get(page)
     if names is None:
         await socket.close(1008)
         return
     await socket.accept()
+    if removed is None:
+        await socket.close(TRY_LATER)
+        return
     listening = asyncio.create_task(_until_closed(socket))
-    telling = asyncio.create_task(_tell(socket, deck, renderer, names))
-    await _first_of(listening, telling)
+    telling = asyncio.create_task(_tell(socket, deck, renderer, names, first=first))
+    await _first_of(listening, telling, asyncio.create_task(_until_removed(socket, removed)))
 
 
-async def _tell(socket: WebSocket, deck: Deck, renderer: Renderer, names: Sequence[str]) -> None:
+async def _tell(
+    socket: WebSocket, deck: Deck, renderer: Renderer, names: Sequence[str], *, first: bool
+) -> None:
     sent: dict[str, str] = {}
     revision = deck.revision()
     while True:
+        if sent and not first:
+            await asyncio.sleep(WATCHERS_WAIT_S)
         fragments = renderer.fragments(deck.snapshot(), names)
         news = {name: html for name, html in fragments.items() if sent.get(name) != html}
         if news:
             await socket.send_text("\n".join(news.values()))
             sent.update(news)
-            await asyncio.sleep(SMALLEST_GAP_S)
+            await asyncio.sleep(SMALLEST_GAP_S if first else WATCHERS_GAP_S)
         while True:
             try:
                 revision = await asyncio.wait_for(deck.changed(revision), BEAT_S)
@@ -76,17 +103,23 @@ class Window:
         self._room.set()
 
 
-async def tell_pictures(socket: WebSocket, deck: Deck) -> None:
-    """Send each camera's newest live picture; at most two are on their way unacknowledged.
+async def tell_pictures(
+    socket: WebSocket, deck: Deck, removed: asyncio.Event | None, *, first: bool
+) -> None:
+    """Send each camera's newest live picture; at most two are on their way unacknowledged, to those who
+    only watch one. `removed`, `first`: see ``tell_cues``.
 
     A message is a 4-byte big-endian length, that many bytes of JSON, the JPEG, and after it the
     PNG of the saturated places if there is one. The page answers ``{"ack": 1}`` for each.
     """
     await socket.accept()
-    window = Window(MOST_UNACKNOWLEDGED)
+    if removed is None:
+        await socket.close(TRY_LATER)
+        return
+    window = Window(MOST_UNACKNOWLEDGED if first else 1)
     listening = asyncio.create_task(_count_acknowledgements(socket, window))
     sending = asyncio.create_task(_send_pictures(socket, deck, window))
-    await _first_of(listening, sending)
+    await _first_of(listening, sending, asyncio.create_task(_until_removed(socket, removed)))
 
 
 async def _send_pictures(socket: WebSocket, deck: Deck, window: Window) -> None:
@@ -147,6 +180,11 @@ async def _until_closed(socket: WebSocket) -> None:
     with contextlib.suppress(*_GONE):
         while True:
             await socket.receive_text()
+
+
+async def _until_removed(socket: WebSocket, removed: asyncio.Event) -> None:
+    await removed.wait()
+    await socket.close(REMOVED)
 
 
 async def _first_of(*tasks: asyncio.Task[None]) -> None:

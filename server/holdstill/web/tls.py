@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+import ssl
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -10,7 +10,12 @@ from pathlib import Path
 
 import trustme
 from cryptography import x509
-from cryptography.hazmat.primitives import hashes
+from cryptography.exceptions import UnsupportedAlgorithm
+from cryptography.hazmat.primitives import hashes, serialization
+
+from holdstill.archive.disk import write_whole
+
+from .private import is_private
 
 DAYS = 30
 """How long a certificate lasts; it is renewed when a third of that is left."""
@@ -42,9 +47,9 @@ def certificate(folder: Path, names: Sequence[str], now: datetime | None = None)
         leaf = authority.issue_cert(
             *names, not_before=now - timedelta(hours=1), not_after=now + timedelta(days=DAYS)
         )
-        _write_private(found.key, leaf.private_key_pem.bytes())
-        found.chain.write_bytes(b"".join(blob.bytes() for blob in leaf.cert_chain_pems))
-        found.authority.write_bytes(authority.cert_pem.bytes())
+        write_whole(found.key, leaf.private_key_pem.bytes(), 0o600)
+        write_whole(found.chain, b"".join(blob.bytes() for blob in leaf.cert_chain_pems))
+        write_whole(found.authority, authority.cert_pem.bytes())
     fingerprint = x509.load_pem_x509_certificate(found.authority.read_bytes()).fingerprint(hashes.SHA256())
     return Certificate(found.chain, found.key, found.authority, fingerprint.hex(":").upper())
 
@@ -52,19 +57,27 @@ def certificate(folder: Path, names: Sequence[str], now: datetime | None = None)
 def _still_good(found: Certificate, names: Sequence[str], now: datetime) -> bool:
     if not (found.chain.exists() and found.key.exists() and found.authority.exists()):
         return False
-    if found.key.stat().st_mode & 0o077:
+    if not is_private(found.key):
         return False
     try:
         leaf = x509.load_pem_x509_certificate(found.chain.read_bytes())
+        key = serialization.load_pem_private_key(found.key.read_bytes(), None)
+        if key.public_key() != leaf.public_key():  # ended between writing the one and the other
+            return False
         alternatives = leaf.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
-    except (ValueError, x509.ExtensionNotFound):
+    except (ValueError, TypeError, UnsupportedAlgorithm, x509.ExtensionNotFound):
         return False
     covered = {str(name.value) for name in alternatives}
     return set(names) <= covered and leaf.not_valid_after_utc - now > timedelta(days=DAYS / 3)
 
 
-def _write_private(path: Path, data: bytes) -> None:
-    path.unlink(missing_ok=True)
-    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(descriptor, "wb") as file:
-        file.write(data)
+
+CIPHERS = "ECDHE+AESGCM:ECDHE+CHACHA20:!aNULL:!eNULL"
+"""What TLS 1.2 may use: forward secret and authenticated (RFC 9325, section 4.2)."""
+
+
+def harden(context: ssl.SSLContext) -> None:
+    """Nothing older than TLS 1.2, and nothing weak in it, whatever a server's own defaults are."""
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    context.set_ciphers(CIPHERS)
+    context.options |= ssl.OP_NO_COMPRESSION | ssl.OP_NO_RENEGOTIATION
