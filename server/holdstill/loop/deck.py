@@ -8,11 +8,14 @@ from typing import Any
 
 from holdstill import session
 from holdstill.archive import Originals
+from holdstill.errors import HoldstillError
+from holdstill.intake.clipped import clipped_of_file
 from holdstill.records import (
     HandoverFile,
     LivePicture,
     Nothing,
     Say,
+    Sheet,
     Sighting,
     Snapshot,
     Step,
@@ -133,6 +136,20 @@ class LoopDeck:
         if preview:
             return self._originals.preview(digest)
         return self._originals.shown(digest)
+
+    def sheet(self, place: int) -> Sheet | Nothing:
+        """A shot of the story at full size."""
+        return session.sheet(self._runner.state, place)
+
+    def clipped(self, digest: str, level: float) -> bytes | Nothing:
+        """Where an original clips."""
+        path = self._originals.path(digest)
+        if isinstance(path, Nothing):
+            return path
+        try:
+            return clipped_of_file(path, level)
+        except HoldstillError:
+            return Nothing("undecodable")
 
     def handover_file(self, name: str) -> Path | Nothing:
         """A hand-over file by its name, if it is one of those written."""

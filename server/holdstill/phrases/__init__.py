@@ -21,6 +21,7 @@ from . import (
     plan,
     rig,
     session,
+    sheet,
     simulate,
     solve,
     target,
@@ -50,6 +51,7 @@ add(measure.WORDS)
 add(plan.WORDS)
 add(rig.WORDS)
 add(session.WORDS)
+add(sheet.WORDS)
 add(simulate.WORDS)
 add(solve.WORDS)
 add(web.WORDS)

@@ -41,6 +41,7 @@ from .setup import (
     Standstill,
     WarmView,
 )
+from .sheet import Sheet, SheetPicture
 from .sightings import DotFlag, Sighting
 from .snapshot import (
     CameraState,
@@ -128,6 +129,8 @@ __all__ = [
     "SetAside",
     "Setup",
     "Shot",
+    "Sheet",
+    "SheetPicture",
     "ShotReport",
     "Sighting",
     "SimState",

@@ -73,6 +73,8 @@ class ViewRow:
     gain: float | None = None
     trouble: Trouble | None = None
     camera: str | None = None
+    place: int = 0
+    """Its place in the session's story, from 1: the number of its full-size page."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,8 @@ from .focusing import focus_gauge
 from .judge import TAKING, Decision, Keep, Let, Refuse, judge, stuck
 from .live import Live, forget_sharpness, look
 from .setup import SETTING_UP, shown
-from .snapshot import NO_COVERAGE, Around, snapshot
+from .sheet import sheet
+from .snapshot import NO_COVERAGE, Around, rows, snapshot
 from .state import Entry, State, replay, step
 from .troubles import Found, first_trouble
 from .verdict import against, scale_known, verdict
@@ -53,7 +54,9 @@ __all__ = [
     "look",
     "next_step",
     "replay",
+    "rows",
     "scale_known",
+    "sheet",
     "shown",
     "snapshot",
     "step",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from holdstill.limits import limit
 from holdstill.phrases import CATALOGUE, cues
@@ -142,15 +142,17 @@ def rows(state: State) -> tuple[ViewRow, ...]:
     """The session's story, newest last: views and refused shots."""
     entries = {e.view.view_id: e for e in state.entries}
     out: list[ViewRow] = []
-    for line in state.story[-STORY_SHOWN:]:
+    before = max(0, len(state.story) - STORY_SHOWN)
+    for place, line in enumerate(state.story[before:], before + 1):
         if line.view_id is not None:
-            out.append(_view_row(state, entries[line.view_id]))
+            out.append(replace(view_row(state, entries[line.view_id]), place=place))
         elif line.refusal is not None:
-            out.append(_refusal_row(line.refusal))
+            out.append(replace(_refusal_row(line.refusal), place=place))
     return tuple(out)
 
 
-def _view_row(state: State, entry: Entry) -> ViewRow:
+def view_row(state: State, entry: Entry) -> ViewRow:
+    """The line of a kept view."""
     view, estimate = entry.view, state.estimate
     word, reason = "kept", None
     if entry.dropped:

@@ -1,7 +1,14 @@
 """Solve: the calibration with its uncertainty, its proof, and whether it still holds."""
 
 from .drift import recheck
-from .fitted import place_of, point_numbers, view_residuals, with_residuals, without_residuals
+from .fitted import (
+    place_of,
+    plane_map,
+    point_numbers,
+    view_residuals,
+    with_residuals,
+    without_residuals,
+)
 from .live import agree, live_pose
 from .plausible import plausibility as checks
 from .proof import prove
@@ -12,6 +19,7 @@ __all__ = [
     "checks",
     "live_pose",
     "place_of",
+    "plane_map",
     "point_numbers",
     "prove",
     "recheck",

@@ -13,6 +13,7 @@ from holdstill.geometry.poses import compose, pose_of, transform
 from holdstill.records import Estimate, FloatArray, IntArray, Plate, Pose, View
 
 from .known import beside, known_points_mm
+from .start import homographies
 
 
 def point_numbers(plate: Plate, estimate: Estimate, view: View, camera: str) -> IntArray:
@@ -76,3 +77,16 @@ def place_of(plate: Plate, estimate: Estimate, view: View) -> Pose | None:
     if found is None:
         return None
     return pose_of(found.state.view_r[0], found.state.view_t[0])
+
+
+def plane_map(first_px: FloatArray, second_px: FloatArray) -> FloatArray | None:
+    """Homography (3, 3) that takes the plate's dots in one picture to the same dots in another; both
+    (n, 2) px in the same order. None for fewer than four, or dots in a line. Lens distortion is left
+    out: good to a few pixels, for showing the same place in both."""
+    if len(first_px) < 4:
+        return None
+    spread = np.linalg.svd(first_px - first_px.mean(axis=0), compute_uv=False)
+    if spread[1] < 1e-3 * max(float(spread[0]), 1e-9):
+        return None
+    found = homographies(first_px, second_px[None], np.ones((1, len(first_px))))[0]
+    return found if np.isfinite(found).all() else None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Protocol
 
-from holdstill.records import Nothing, Say, Snapshot
+from holdstill.records import Nothing, Say, Sheet, Snapshot
 from holdstill.records.taps import LivePicture, Tap
 
 
@@ -35,6 +35,15 @@ class Deck(Protocol):
     def picture(self, digest: str, *, preview: bool) -> Path | bytes | Nothing:
         """A kept or refused original by digest (as PNG/JPEG bytes a browser shows, or its file),
         or its small preview."""
+        ...
+
+    def sheet(self, place: int) -> Sheet | Nothing:
+        """A shot of the session's story (its place, from 1) with all that is known of its pictures."""
+        ...
+
+    def clipped(self, digest: str, level: float) -> bytes | Nothing:
+        """PNG of an original's size, white where it reaches `level` (grey values); empty bytes where
+        nothing does. May be called from any thread."""
         ...
 
     def handover_file(self, name: str) -> Path | Nothing:

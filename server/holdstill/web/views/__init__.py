@@ -41,12 +41,12 @@ class Renderer:
 
     def __init__(self, zone: tzinfo = UTC) -> None:
         self.templates = environment()
-        self._zone = zone
+        self.zone = zone
         self._drawn: dict[str, tuple[tuple[object, ...], str]] = {}
 
     def fragments(self, snapshot: Snapshot, names: Sequence[str]) -> dict[str, str]:
         """The named fragments, id -> HTML whose one top-level element has that id."""
-        words = Words(snapshot.operator_faces_cameras, self._zone)
+        words = Words(snapshot.operator_faces_cameras, self.zone)
         return {name: self._one(FRAGMENTS[name], snapshot, words) for name in names}
 
     def _one(self, fragment: Fragment, snapshot: Snapshot, words: Words) -> str:

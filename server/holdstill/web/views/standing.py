@@ -85,6 +85,7 @@ def view_row(row: ViewRow, words: Words) -> Context:
         reason = words.say(trouble_short(row.trouble))
     return {
         "id": row.view_id,
+        "place": row.place,
         "row": f"row-{row.at_ms:.0f}-{row.view_id if row.view_id is not None else 'x'}",
         "name": row.name,
         "state": row.state,
