@@ -7,7 +7,8 @@ Run as a program of its own, one camera each, so that killing it is pulling the 
 
 ``scene.npy`` is a memory-mapped array (pictures, rows, columns) of uint8: the scene at the exposure
 `USUAL_MS` without gain.  Lines on standard input command it: ``show N`` (which picture), ``lost N``
-(packets lost per thousand), ``quit``.
+(packets lost per thousand), ``quit``.  With ``--stage FILE --seat N`` whoever draws the scene says in a
+shared array which picture is on, and the camera counts in its seat the frames it has taken.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import signal
 import sys
 from pathlib import Path
 
+import cv2
 import numpy as np
 
 USUAL_MS = 5.0
@@ -58,16 +60,25 @@ def library() -> ctypes.CDLL:
 class Scene:
     """Pictures in a file, and which of them is before the camera."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, stage: Path | None = None, seat: int = 1) -> None:
         self.pictures = np.load(path, mmap_mode="r")
-        self.shown = 0
+        self.stage = np.load(stage, mmap_mode="r+") if stage is not None else np.zeros(3, np.int64)
+        self._seat = seat
+        self._drawn: tuple[tuple[int, ...], np.ndarray] | None = None
 
     def picture(self, exposure_us: int, gain: int, full_scale: int) -> np.ndarray:
         """The picture shown, as bright as exposure and gain make it; clipped at `full_scale`."""
+        self.stage[self._seat] += 1
+        key = (int(self.stage[0]), exposure_us, gain, full_scale)
+        if self._drawn is None or self._drawn[0] != key:
+            self._drawn = (key, self._draw(*key))
+        return self._drawn[1]
+
+    def _draw(self, shown: int, exposure_us: int, gain: int, full_scale: int) -> np.ndarray:
         scale = exposure_us / (1000.0 * USUAL_MS) * 10.0 ** (gain * GAIN_STEP_DB / 20.0)
         levels = np.arange(256) * scale * (full_scale / 255.0)
         table = np.minimum(np.rint(levels), full_scale).astype(np.uint8 if full_scale == 255 else np.uint16)
-        return table[self.pictures[self.shown % len(self.pictures)]]
+        return np.asarray(cv2.LUT(np.ascontiguousarray(self.pictures[shown % len(self.pictures)]), table))
 
 
 def main() -> int:
@@ -76,9 +87,12 @@ def main() -> int:
     parser.add_argument("--address", required=True)
     parser.add_argument("--serial", required=True)
     parser.add_argument("--scene", type=Path, required=True)
+    parser.add_argument("--stage", type=Path)
+    parser.add_argument("--seat", type=int, default=1)
     given = parser.parse_args()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    arv, scene = library(), Scene(given.scene)
+    cv2.setNumThreads(1)
+    arv, scene = library(), Scene(given.scene, given.stage, given.seat)
 
     def fill(buffer: int, _data: int, exposure_us: int, gain: int, pixel_format: int) -> None:
         size = ctypes.c_size_t()  # stays 0: nothing was received into this buffer yet
@@ -104,7 +118,7 @@ def main() -> int:
         if word == "quit":
             break
         if word == "show":
-            scene.shown = int(rest)
+            scene.stage[0] = int(rest)
         elif word == "lost":
             arv.set_lost(camera, float(rest))
         print("done", flush=True)

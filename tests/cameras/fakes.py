@@ -22,19 +22,24 @@ class Fake:
 
     serial: str
     scene: Path
+    stage: Path | None = None
     process: subprocess.Popen[str] | None = None
 
     def power_on(self) -> None:
         """Start it; returns once it answers."""
         self.process = subprocess.Popen(
             [sys.executable, str(PROGRAM), "--address", ADDRESSES[self.serial], "--serial", self.serial,
-             "--scene", str(self.scene)],
+             "--scene", str(self.scene), *self._staged()],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
         )  # fmt: skip
         assert self.process.stdout is not None
         assert self.process.stdout.readline().strip() == "running"
+
+    def _staged(self) -> list[str]:
+        seat = 1 + list(ADDRESSES).index(self.serial)
+        return ["--stage", str(self.stage), "--seat", str(seat)] if self.stage is not None else []
 
     def power_off(self) -> None:
         """Pull the plug."""

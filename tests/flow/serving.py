@@ -59,11 +59,15 @@ class Served:
 
 
 @contextmanager
-def served(home: Path, *words: str, seconds: float = 90.0) -> Iterator[Served]:
-    """``holdstill WORDS`` with its sessions in `home`, on a free port."""
+def served(
+    home: Path, *words: str, seconds: float = 90.0, program: tuple[str, ...] = ()
+) -> Iterator[Served]:
+    """``holdstill WORDS`` with its sessions in `home`, on a free port; or another `program` that
+    prints the link to join."""
     environment = {**os.environ, "PYTHONPATH": str(ROOT / "server"), "PYTHONUNBUFFERED": "1"}
+    cli = ("-m", "holdstill.cli", "--verbose", *words, "--home", str(home), "--port", "0")
     process = subprocess.Popen(
-        [sys.executable, "-m", "holdstill.cli", "--verbose", *words, "--home", str(home), "--port", "0"],
+        [sys.executable, *(program or cli)],
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
