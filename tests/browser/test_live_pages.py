@@ -8,6 +8,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 
 import pytest
 from playwright.sync_api import BrowserContext, Page, Route, expect
@@ -108,14 +109,18 @@ def test_two_phones_dropping_the_last_view_drop_one_and_are_told(
         expect(page.get_by_role("button", name="Drop last")).to_have_count(0)
 
 
-def test_the_page_says_when_the_line_is_dead_and_comes_back_after_a_restart(phone: Page) -> None:
+def test_the_page_says_when_the_line_is_dead_and_comes_back_after_a_restart(
+    phone: Page, tmp_path: Path
+) -> None:
     first = Bench(SCENES["lean-top"])
+    first.phones_file = tmp_path / "phones.json"
     first.start()
     opened(phone, first)
     expect(phone.locator("#stale")).to_be_hidden()
     first.stop()
     expect(phone.locator("#stale")).to_be_visible(timeout=5000)
     again = Bench(SCENES["nearer"], port=first.port)
+    again.phones_file = first.phones_file
     again.start()
     try:
         expect(phone.locator("#cue h1")).to_have_text("Bring it nearer the cameras", timeout=8000)

@@ -31,7 +31,9 @@ def join_routes(app: FastAPI, access: Access, origin: str | None, renderer: Rend
         if role is None:
             return plain_page("refused.token", 403)
         here = access.phone_of_cookies(request.headers.get("cookie"))
-        if here is not None:  # the same device once more: it takes its new role, not a second place
+        if here is not None and here.role is role:  # the same device once more
+            return RedirectResponse("/", 303)
+        if here is not None:  # it takes its new role, not a second place
             access.phones.remove(here.number)
         cookie = access.phones.join(role, request.headers.get("user-agent", ""))
         if cookie is None:
