@@ -11,7 +11,7 @@ WORDS: dict[str, str] = {
     "refused.no-phone": "That phone is not on the list",
     "refused.no-phone.more": "It may have been removed already. Load the list again.",
     "join.title": "Join this bench",
-    "join.how": "Scan the code that the bench shows, or type its eight letters and digits.",
+    "join.title.more": "Scan the code that the bench shows, or type its eight letters and digits.",
     "join.code": "Code",
     "join.do": "Join",
     "phones.title": "Phones",

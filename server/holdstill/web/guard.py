@@ -39,6 +39,9 @@ POLICY = "; ".join(
 _PLAIN_STYLE = (
     "body{background:#0d1216;color:#f4f1ea;font:22px/1.4 system-ui,sans-serif;margin:12vh auto;"
     "max-width:30em;padding:0 1.2em}a{color:#7cc9f2}h1{font-size:1.7em;line-height:1.1}"
+    "form{margin-top:2em}input,button{box-sizing:border-box;width:100%;margin:.4em 0;padding:.5em .6em;"
+    "font:600 1.3em ui-monospace,monospace;letter-spacing:.08em;color:inherit;background:#161d22;"
+    "border:2px solid #4a545c;border-radius:12px}button{letter-spacing:0;background:#2a343b}"
 )
 _PLAIN_POLICY = POLICY.replace(
     "style-src 'self'",
@@ -76,15 +79,27 @@ def _plain(path: str) -> str:
 def plain_page(key: str, status: int, **values: float | int | str) -> HTMLResponse:
     """A page of two sentences that needs nothing else: refusals and breakdowns.
 
-    `key` names the headline; ``<key>.more`` the sentence below it.
+    `key` names the headline; ``<key>.more`` the sentence below it. Where joining helps, a field for a
+    code stands below them.
     """
     headline, more = say(Say(key, values)), say(Say(f"{key}.more", values))
+    form = _form() if key in ("refused.join", "refused.token", "join.title") else ""
     html = (
         f'<!doctype html><html lang="en"><meta charset="utf-8"><title>{escape(headline)}</title>'
         '<meta name="viewport" content="width=device-width,initial-scale=1">'
-        f"<style>{_PLAIN_STYLE}</style><main><h1>{escape(headline)}</h1><p>{escape(more)}</p></main></html>"
+        f"<style>{_PLAIN_STYLE}</style><main><h1>{escape(headline)}</h1><p>{escape(more)}</p>{form}</main></html>"
     )
     return HTMLResponse(html, status, headers={"Content-Security-Policy": _PLAIN_POLICY})
+
+
+def _form() -> str:
+    """A field for a joining code."""
+    code, join = escape(say(Say("join.code"))), escape(say(Say("join.do")))
+    return (
+        f'<form method="post" action="/join"><label>{code}<input name="code" autocomplete="off" '
+        'autocapitalize="characters" spellcheck="false" maxlength="12" required></label>'
+        f'<button type="submit">{join}</button></form>'
+    )
 
 
 class Guard:

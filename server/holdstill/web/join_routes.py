@@ -48,7 +48,7 @@ def join_routes(app: FastAPI, access: Access, origin: str | None, renderer: Rend
     @app.get("/join")
     async def join(request: Request, token: str = "") -> Response:
         if not token:
-            return HTMLResponse(renderer.page("join.html"))
+            return plain_page("join.title", 200)
         return let_in(request, token)
 
     @app.post("/join")
