@@ -9,7 +9,7 @@ from holdstill import session
 from holdstill.records import Nothing, Say, Step, Tap, TapKind
 from holdstill.records import events as ev
 
-from . import setup_taps
+from . import feed_taps, setup_taps
 from .runner import Runner
 
 Answer = Say | Nothing
@@ -19,11 +19,16 @@ CUE_BOUND = (TapKind.TAKE_NOW, TapKind.SKIP_CUE, TapKind.DROP_LAST)
 
 
 async def act(runner: Runner, tap: Tap) -> Answer:
-    """Carry out `tap`; `Nothing.why` is a key of ``phrases`` when it was refused."""
-    stale = tap.cue_number is not None and tap.cue_number != runner.state.cue_number
-    if stale and tap.kind in CUE_BOUND:
-        return Nothing("tap.refused.passed")
-    answer = await HANDLERS[tap.kind](runner, tap)
+    """Carry out `tap`, one after the other; `Nothing.why` is a key of ``phrases`` when it was refused."""
+    async with runner.once.turn(tap):
+        stale = tap.cue_number is not None and tap.cue_number != runner.state.cue_number
+        kept_at_ms, now_ms = runner.live.kept_at_ms, runner.parts.now_ms()
+        again = runner.once.meant_before(tap, kept_at_ms=kept_at_ms, now_ms=now_ms)
+        if again or (stale and tap.kind in CUE_BOUND):
+            return Nothing("tap.refused.passed")
+        answer = await HANDLERS[tap.kind](runner, tap)
+        if isinstance(answer, Say):
+            runner.once.done(tap, now_ms)
     if isinstance(answer, Say):
         runner.touched()
     return answer
@@ -52,28 +57,28 @@ def _view_id(runner: Runner, tap: Tap) -> int | None:
     return int(text) if text.isascii() and text.isdigit() and len(text) < 9 and int(text) in ids else None
 
 
-async def _drop_view(runner: Runner, tap: Tap) -> Answer:
+AboutView = type[ev.ViewDropped] | type[ev.ViewBroughtBack] | type[ev.ViewSetAside]
+
+
+async def _of_view(runner: Runner, tap: Tap, made: AboutView) -> Answer:
+    """An event about the view that a tap names."""
     view_id = _view_id(runner, tap)
     if view_id is None:
         return Nothing("tap.refused.no-such-view")
-    await runner.append(ev.ViewDropped(runner.parts.now_ms(), view_id))
-    return _done(tap, view_id=view_id)
+    done = await runner.append(made(runner.parts.now_ms(), view_id))
+    return _done(tap, view_id=view_id) if done else Nothing("tap.refused.not-now")
+
+
+async def _drop_view(runner: Runner, tap: Tap) -> Answer:
+    return await _of_view(runner, tap, ev.ViewDropped)
 
 
 async def _bring_back(runner: Runner, tap: Tap) -> Answer:
-    view_id = _view_id(runner, tap)
-    if view_id is None:
-        return Nothing("tap.refused.no-such-view")
-    await runner.append(ev.ViewBroughtBack(runner.parts.now_ms(), view_id))
-    return _done(tap, view_id=view_id)
+    return await _of_view(runner, tap, ev.ViewBroughtBack)
 
 
 async def _set_aside(runner: Runner, tap: Tap) -> Answer:
-    view_id = _view_id(runner, tap)
-    if view_id is None:
-        return Nothing("tap.refused.no-such-view")
-    await runner.append(ev.ViewSetAside(runner.parts.now_ms(), view_id))
-    return _done(tap, view_id=view_id)
+    return await _of_view(runner, tap, ev.ViewSetAside)
 
 
 async def _pause(runner: Runner, tap: Tap) -> Answer:
@@ -189,5 +194,6 @@ HANDLERS: dict[TapKind, Handler] = {
     TapKind.LIGHT_SUBJECT: setup_taps.light_subject,
     TapKind.WATCH_STILL: setup_taps.watch_still,
     TapKind.DESCRIBE_RIG: setup_taps.describe_rig,
+    TapKind.PLACE: feed_taps.place,
     TapKind.SIM: _sim,
 }

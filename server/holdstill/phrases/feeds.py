@@ -80,6 +80,27 @@ WORDS: dict[str, str] = {
     "cameras.none": "No camera can be used now. Check power and cables; network streams, video files and numbered pictures "
     "need no search: holdstill serve --cameras rtsp://ADDRESS/PATH",
     "cameras.start": "Start with them: holdstill serve --cameras {cameras} --target \"dots 14x10 12mm\"",
+    # the cameras' card
+    "panel.feeds": "Cameras",
+    "panel.feeds.running": "running",
+    "panel.feeds.opening": "opening",
+    "panel.feeds.silent": "silent",
+    "panel.feeds.lost": "lost",
+    "panel.feeds.ended": "over",
+    "panel.feeds.turned": "turned {turn_deg}°",
+    "panel.feeds.packets": "{percent:.1f} % of packets lost",
+    "panel.feeds.clock": "clock drifts {drift_ppm} ppm, arrivals scatter by {jitter}",
+    "panel.feeds.apart": "{how}, {apart} apart",
+    "panel.feeds.which": "Look at the pictures: is {first} the left camera of the rig, seen from behind the cameras, and {second} the right one?",
+    "panel.feeds.swap": "No, exchange them",
+    "panel.feeds.turn": "Turn the picture",
+    "panel.feeds.turn.why": "Turn pictures until up is up: the coach's words then fit. Kept pictures are turned too, so turn them alike in the "
+    "program that analyses the test. It is remembered for these cameras.",
+    "tap.done.place": "The cameras are placed anew.",
+    "tap.done.place.swap": "Left and right are exchanged.",
+    "tap.done.place.turn": "The picture of {camera} is turned.",
+    "tap.refused.placed": "Views are kept already. Begin a new session to exchange or turn cameras.",
+    "tap.refused.no-place": "{why}",
     # how the cameras keep together
     "feed.pairing.trigger": "triggered together",
     "feed.pairing.times": "paired by the cameras' clocks",

@@ -53,6 +53,8 @@ class TapKind(StrEnum):
     """Watch a scene that stands still for some seconds: flicker, vibration, warm air."""
     DESCRIBE_RIG = "describe-rig"
     """The fields of the Rig step's form, by the rig file's names."""
+    PLACE = "place"
+    """swap: yes; or camera and turn (90, 180, 270): which camera is left, and which way up."""
     SIM = "sim"
     """Any of the fields of `SimState`, as numbers or "yes"/"no" (demo and practice only)."""
 

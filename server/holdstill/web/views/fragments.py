@@ -10,6 +10,7 @@ from holdstill.records import Snapshot
 
 from . import moment, standing
 from .acts import acts, show_acts
+from .feeds import feeds_reads, show_feeds
 from .setting import card_reads, show_setup
 from .words import Words
 
@@ -47,6 +48,7 @@ FRAGMENTS: Mapping[str, Fragment] = {
         Fragment("order", _reads("advice"), moment.show_order),
         Fragment("setup", card_reads, show_setup),
         Fragment("eyes", _reads("cameras", "advice"), moment.show_eyes),
+        Fragment("feeds", feeds_reads, show_feeds),
         Fragment("covered", _reads("coverage"), standing.show_covered),
         Fragment(
             "progress",
