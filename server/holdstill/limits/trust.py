@@ -20,6 +20,14 @@ ROWS: tuple[Limit, ...] = (
         "ten minutes: a later trouble is told again after a folder full of rubbish",
     ),
     Limit(
+        "tap_again_ms",
+        1500.0,
+        "ms",
+        "time after a view was kept or dropped within which a second tap for the same is not followed",
+        "chosen",
+        "a person sees the change on the page, and taps on purpose again, a second or two later",
+    ),
+    Limit(
         "code_minutes",
         10.0,
         "minutes",

@@ -31,6 +31,7 @@ from holdstill.session import Keep, Let, Live, Refuse, State
 
 from .feeding import heed, with_feeds
 from .hub import Revisions
+from .once import Once
 from .outcome import event_of
 from .pool import Pool, WorkerLost
 from .setup import SettingUpLoop
@@ -75,6 +76,7 @@ class Runner:
         self.pictures = Revisions()
         self.reports: dict[str, tuple[int, ShotReport]] = {}
         """camera -> (picture number, the report it came with)."""
+        self.once = Once()
         self._queue = Waiting()
         self._storm = Storm()
         self._arrived = asyncio.Event()
@@ -407,7 +409,15 @@ class Runner:
         return session.advise(self.state, self.live, self.rhythm, self.parts.now_ms())
 
     def _publish(self) -> None:
-        """Tell the source and every phone what holds now."""
+        """Tell the source and every phone what holds now. A bug in telling must not look like one in
+        what is told of: it is reported, and that is all."""
+        try:
+            self._tell()
+        except Exception as error:
+            self.message = session_words("loop.broke", reference=self.broke(error))
+        self.changes.bump()
+
+    def _tell(self) -> None:
         if self._covered_at != self.state.events:
             self._covered_at = self.state.events
             self.coverage = self.parts.coverage(self.state)
@@ -415,7 +425,6 @@ class Runner:
         if advice != self.advice:
             self.advice = advice
             self.parts.source.advise(advice)
-        self.changes.bump()
 
 
 def session_words(key: str, **values: str) -> str:
