@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from holdstill import solve, target
+from holdstill import measure, solve, target
 from holdstill.geometry import project
 from holdstill.records import Lens, Plate, PlateKind, Pose, Rig, Sighting, View
 
@@ -21,6 +21,10 @@ def warm_eye() -> None:
     """Look once at made-up dots, bright on dark, so that everything the eye needs is compiled."""
     image = _dots()
     first = target.find(image, _PLATE, camera="warm", full_scale=255)
+    seen = first if isinstance(first, Sighting) else None
+    for picture in (image, image.astype(np.uint16)):
+        scale = int(np.iinfo(picture.dtype).max)
+        measure.frame_measures(picture, camera="warm", full_scale=scale, plate=_PLATE, sighting=seen)
     if isinstance(first, Sighting):
         target.find(image, _PLATE, camera="warm", full_scale=255, hint=first)
 

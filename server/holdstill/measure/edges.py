@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from holdstill.limits import limit
 from holdstill.records import FloatArray, Picture
 
-from .levels import at_least
+from .compiled import edge_profiles, gathered, rises, strong_gradients, strongest_by_sector
 
 RISE_OVER_SIGMA = 2.563103131089201
 """10-90 % rise of a Gaussian-blurred step over the Gaussian's sigma (2 x 1.28155...)."""
@@ -23,6 +23,8 @@ _STEP_PX = 0.5
 _INTERPOLATION_VARIANCE = 1.0 / 6.0
 """Variance that linear interpolation adds to a profile, px^2 (triangle of half-width 1)."""
 _SECTORS = 8
+_ROWS = 60
+"""About how many rows are searched for edges."""
 _RAN_OUT = 0.4
 """Share of profiles without room, in any direction, from which the quarter size is used."""
 
@@ -69,7 +71,7 @@ def find_edges(
     noise_gray: float,
     clip_from: float,
     box: tuple[int, int, int, int] | None = None,
-    wanted: int = 400,
+    wanted: int = 320,
 ) -> Edges | None:
     """Up to `wanted` of the frame's strong edges with the blur of each; None with fewer than 12.
 
@@ -79,37 +81,37 @@ def find_edges(
     out. Blur from 10-90 % rise over 2.563, the reading's interpolation taken off. Above about 8 px
     of width the quarter-size picture is used; beyond 60 px it means nothing.
     """
-    view = image if box is None else image[box[1] : box[3], box[0] : box[2]]
-    offset = (0, 0) if box is None else (box[0], box[1])
-    if min(view.shape) < 32:
+    height, width = image.shape
+    x0, y0, x1, y1 = (0, 0, width, height) if box is None else box
+    if min(x1 - x0, y1 - y0) < 32:
         return None
-    fine = _edges_at(view, noise_gray, clip_from, wanted)
+    whole = np.ascontiguousarray(image)
+    fine = _edges_at(cast(Picture, whole), (x0, y0, x1, y1), noise_gray, clip_from, wanted)
     if fine is not None and fine[3] < _RAN_OUT:
-        return Edges(fine[0], fine[1], fine[2] + offset, 1)
-    if min(view.shape) < 160:
-        return None if fine is None else Edges(fine[0], fine[1], fine[2] + offset, 1)
+        return Edges(fine[0], fine[1], fine[2], 1)
+    if min(x1 - x0, y1 - y0) < 160:
+        return None if fine is None else Edges(fine[0], fine[1], fine[2], 1)
+    view = image[y0:y1, x0:x1]
     small = cast(Picture, cv2.resize(view, None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA))
-    coarse = _edges_at(small, noise_gray / 4.0, clip_from, wanted)
+    all_of_it = (0, 0, small.shape[1], small.shape[0])
+    coarse = _edges_at(small, all_of_it, noise_gray / 4.0, clip_from, wanted)
     if coarse is None:
-        return None if fine is None else Edges(fine[0], fine[1], fine[2] + offset, 1)
+        return None if fine is None else Edges(fine[0], fine[1], fine[2], 1)
     # Averaging 4 x 4 px widens the edge by the variance of a box of 4 px less that of one of 1 px.
     sigma = 4.0 * np.sqrt(np.maximum(coarse[0] ** 2 - (1.0 - 1.0 / 16.0) / 12.0, 1.0 / 16.0))
-    return Edges(sigma, coarse[1], coarse[2] * 4.0 + 1.5 + offset, 4)
+    return Edges(sigma, coarse[1], coarse[2] * 4.0 + 1.5 + (x0, y0), 4)
 
 
 def _edges_at(
-    image: Picture, noise_gray: float, clip_from: float, wanted: int
+    image: Picture, box: tuple[int, int, int, int], noise_gray: float, clip_from: float, wanted: int
 ) -> tuple[FloatArray, FloatArray, FloatArray, float] | None:
     """Sigma, normal and place of the edges, and the share of profiles that ran out of room (the
     largest over the directions)."""
-    xy, normal = _candidates(image, noise_gray, wanted)
+    xy, normal = _candidates(image, box, noise_gray, wanted)
     if len(xy) < 12:
         return None
-    t = np.arange(-_HALF_WIDTH_PX, _HALF_WIDTH_PX + _STEP_PX / 2, _STEP_PX, dtype=np.float32)
-    x = xy[:, :1].astype(np.float32) + t * np.cos(normal).astype(np.float32)[:, None]
-    y = xy[:, 1:].astype(np.float32) + t * np.sin(normal).astype(np.float32)[:, None]
-    profile = cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT_101).astype(np.float32)
-    width, contrast, top, ran_out = _rise(profile)
+    profile = edge_profiles(image, xy, normal, _HALF_WIDTH_PX, _STEP_PX)
+    width, contrast, top, ran_out = rises(profile, 8)
     clear = contrast > max(
         limit("edge_least_noise") * max(noise_gray, 0.4), 0.35 * float(np.median(contrast))
     )
@@ -134,81 +136,24 @@ def _sector(normal: FloatArray) -> NDArray[np.int64]:
     return np.floor(np.mod(normal, np.pi) * (_SECTORS / np.pi)).astype(np.int64) % _SECTORS
 
 
-def _candidates(image: Picture, noise_gray: float, wanted: int) -> tuple[FloatArray, FloatArray]:
+def _candidates(
+    image: Picture, box: tuple[int, int, int, int], noise_gray: float, wanted: int
+) -> tuple[FloatArray, FloatArray]:
     """Places of strong gradient on a thinned set of rows, in every direction there is."""
-    step = max(1, image.shape[0] // 80)
-    margin = 2
-    count = (image.shape[0] - 2 * margin) // step
-    rows = [image[margin + d : margin + d + count * step : step] for d in (-1, 0, 1)]
-    gx = cv2.subtract(rows[1][:, 2:], rows[1][:, :-2], dtype=cv2.CV_32F)
-    gy = cv2.subtract(rows[2][:, 1:-1], rows[0][:, 1:-1], dtype=cv2.CV_32F)
-    size = cv2.magnitude(gx, gy)
-    thin = size[:, ::8].ravel()
+    x0, y0, x1, y1 = box
+    step = max(1, (y1 - y0) // _ROWS)
+    count = (y1 - y0 - 4) // step
+    gx, gy = strong_gradients(image, x0 + 1, x1 - 1, y0 + 2, step, count)
+    thin = np.hypot(gx[:, ::32].ravel(), gy[:, ::32].ravel())
     strong = float(np.partition(thin, int(0.995 * (thin.size - 1)))[int(0.995 * (thin.size - 1))])
     threshold = max(0.06 * strong, 4.0 * noise_gray, 1.0)
-    found = cast("NDArray[np.int32] | None", cv2.findNonZero(at_least(size, threshold)))
-    if found is None:
+    spots, height, normal = gathered(gx, gy, threshold, 4 * wanted)
+    if not len(spots):
         return np.empty((0, 2)), np.empty(0)
-    # Every k-th one spreads them over the frame without chance.
-    spots = found.reshape(-1, 2)[:: max(1, len(found) // (8 * wanted))]
-    height = size[spots[:, 1], spots[:, 0]]
-    normal = np.arctan2(gy[spots[:, 1], spots[:, 0]], gx[spots[:, 1], spots[:, 0]]).astype(np.float64)
-    sector = _sector(normal)
-    chosen = []
-    for k in range(_SECTORS):
-        own = np.flatnonzero(sector == k)
-        if own.size:
-            # A smear lowers the edges along it: strong is what is strong in its own direction.
-            high = np.partition(height[own], int(0.9 * (own.size - 1)))[int(0.9 * (own.size - 1))]
-            own = own[height[own] >= 0.4 * high]
-            chosen.append(own[:: max(1, -(-own.size * _SECTORS // wanted))])
-    pick = np.concatenate(chosen)
-    xy = np.stack([spots[pick, 0] + 1.0, spots[pick, 1] * step + margin], axis=1).astype(np.float64)
+    # A smear lowers the edges along it: strong is what is strong in its own direction.
+    pick = strongest_by_sector(height, normal, _SECTORS, wanted)
+    xy = np.stack([spots[pick, 0] + x0 + 1.0, spots[pick, 1] * step + y0 + 2.0], axis=1)
     return xy, normal[pick]
-
-
-def _rise(profile: NDArray[np.float32]) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
-    """10-90 % rise (in steps), contrast and top of each profile, and whether it ran out of room."""
-    n, length = profile.shape
-    slope = np.zeros_like(profile)
-    slope[:, 2:-2] = profile[:, 4:] - profile[:, :-4]
-    middle = length // 2
-    window = slice(middle - 8, middle + 9)
-    steepest = middle - 8 + np.argmax(slope[:, window], axis=1)
-    index = np.arange(length)[None, :]
-    peak = slope[np.arange(n), steepest]
-    flat = slope < 0.12 * peak[:, None]
-    left_flat = flat & (index < steepest[:, None])
-    right_flat = flat & (index > steepest[:, None])
-    left = np.where(left_flat.any(axis=1), length - 1 - np.argmax(left_flat[:, ::-1], axis=1), 0)
-    right = np.where(right_flat.any(axis=1), np.argmax(right_flat, axis=1), length - 1)
-    ran_out = (left <= 2) | (right >= length - 3)
-    rows = np.arange(n)
-    low, high = profile[rows, left], profile[rows, right]
-    contrast = high - low
-    level_10, level_90 = low + 0.1 * contrast, low + 0.9 * contrast
-    inside = (index >= left[:, None]) & (index <= right[:, None])
-    rising = np.where(inside, profile, np.where(index < left[:, None], -np.inf, np.inf))
-    at_10, at_90 = _crossing(rising, level_10, left, steepest), _crossing(rising, level_90, steepest, right)
-    width = np.where(contrast > 0, at_90 - at_10, 0.0)
-    return width.astype(np.float64), contrast.astype(np.float64), high.astype(np.float64), ran_out
-
-
-def _crossing(
-    profile: FloatArray, level: FloatArray, start: NDArray[np.int64], stop: NDArray[np.int64]
-) -> FloatArray:
-    """Position (steps) of the first crossing of `level` upward at or after `start`."""
-    n, length = profile.shape
-    index = np.arange(length)[None, :]
-    above = (profile >= level[:, None]) & (index > start[:, None])
-    k = np.where(above.any(axis=1), np.argmax(above, axis=1), stop)
-    k = np.clip(k, 1, length - 1)
-    rows = np.arange(n)
-    before, after = profile[rows, k - 1], profile[rows, k]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        part = (level - before) / (after - before)
-    out: FloatArray = k - 1 + np.clip(np.nan_to_num(part, nan=0.5), 0.0, 1.0)
-    return out
 
 
 def edge_blur(edges: Edges) -> EdgeBlur | None:
@@ -239,7 +184,8 @@ def _smear(sigma: FloatArray, normal: FloatArray) -> tuple[float | None, float |
     keep = np.ones(len(sigma), dtype=bool)
     fit = np.zeros(3)
     for _ in range(3):
-        fit, *_ = np.linalg.lstsq(terms[keep], variance[keep], rcond=None)
+        used = terms[keep]
+        fit = np.linalg.solve(used.T @ used + 1e-9 * np.eye(3), used.T @ variance[keep])
         rest = variance - terms @ fit
         spread = 1.4826 * float(np.median(np.abs(rest))) + 1e-9
         keep = np.abs(rest) < 2.5 * spread

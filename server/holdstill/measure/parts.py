@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from holdstill.limits import limit
 from holdstill.records import FloatArray, GlarePatch, HiddenPatch, Plate, PlateLight, Sighting
 
+from .compiled import part_means
 from .pattern import SAMPLES_PER_PITCH, PlateSamples
 
 
@@ -38,8 +39,8 @@ class PlateLevels:
 
 def plate_levels(samples: PlateSamples, plate: Plate, sighting: Sighting) -> PlateLevels:
     """Levels of the bright and dark parts around each point (see `PlateLevels`)."""
-    first = _mean_by_point(samples, 1, plate.point_count)
-    second = _mean_by_point(samples, 2, plate.point_count)
+    pattern = samples.pattern
+    first, second = part_means(samples.values, pattern.part, pattern.point_of, plate.point_count)
     found = sighting.point_ids
     level_1, level_2 = _median(first[found]), _median(second[found])
     dots_bright = level_1 >= level_2
@@ -51,15 +52,6 @@ def plate_levels(samples: PlateSamples, plate: Plate, sighting: Sighting) -> Pla
 def _median(values: FloatArray) -> float:
     finite = values[np.isfinite(values)]
     return float(np.median(finite)) if finite.size else float("nan")
-
-
-def _mean_by_point(samples: PlateSamples, part: int, count: int) -> FloatArray:
-    use = (samples.pattern.part == part) & np.isfinite(samples.values)
-    ids = samples.pattern.point_of[use]
-    n = np.bincount(ids, minlength=count)
-    total = np.bincount(ids, weights=samples.values[use], minlength=count)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(n > 0, total / np.maximum(n, 1), np.nan)
 
 
 def plate_light(
@@ -101,12 +93,20 @@ def _surface(u: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]
     """Quadratic surface at the points, and its coefficients for 1, x, y, x2, xy, y2."""
     x, y = u[:, 0], u[:, 1]
     terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
-    coefficients, *_ = np.linalg.lstsq(terms, values, rcond=None)
+    coefficients = _solved(terms, values)
     rest = np.abs(values - terms @ coefficients)
     keep = rest <= 3 * 1.4826 * np.median(rest) + 1e-9
     if int(keep.sum()) >= 8:
-        coefficients, *_ = np.linalg.lstsq(terms[keep], values[keep], rcond=None)
-    return np.asarray(terms @ coefficients, dtype=np.float64), np.asarray(coefficients, dtype=np.float64)
+        coefficients = _solved(terms[keep], values[keep])
+    return np.asarray(terms @ coefficients, dtype=np.float64), coefficients
+
+
+def _solved(terms: FloatArray, values: FloatArray) -> FloatArray:
+    """Least squares by the normal equations; terms over -1..1 are well enough conditioned for a
+    surface of the light, and a hair of ridge serves where points lie on lines."""
+    square = terms.T @ terms
+    ridge = 1e-9 * float(np.trace(square)) * np.eye(len(square))
+    return np.asarray(np.linalg.solve(square + ridge, terms.T @ values), dtype=np.float64)
 
 
 def _spread(surface: FloatArray) -> float:
@@ -114,14 +114,15 @@ def _spread(surface: FloatArray) -> float:
     return float(np.clip(surface.min() / top, 0.0, 1.0)) if top > 0 else 0.0
 
 
+_AXIS = np.linspace(-1.0, 1.0, 21)
+_GRID = (np.tile(_AXIS, 21), np.repeat(_AXIS, 21))
 _HALVES = (-1.0, -0.5, 0.0, 0.5, 1.0)
 _EDGE = np.array([(x, y) for x in _HALVES for y in _HALVES if max(abs(x), abs(y)) == 1])
 
 
 def light_of(coefficients: FloatArray) -> PlateLight:
     """How a quadratic surface over -1..1 lies (see `PlateLight`)."""
-    axis = np.linspace(-1.0, 1.0, 21)
-    x, y = (grid.ravel() for grid in np.meshgrid(axis, axis))
+    x, y = _GRID
     surface = _at(coefficients, x, y)
     k = int(np.argmax(surface))
     top, mean = max(float(surface[k]), 1e-9), max(float(surface.mean()), 1e-9)
@@ -162,12 +163,11 @@ def saturated_parts(
 def _part_area_px(samples: PlateSamples, chosen: NDArray[np.bool_]) -> float:
     """Area in the picture of the samples chosen, px; dots count whole, not only their core."""
     rows, columns = samples.pattern.shape
-    grid = samples.px.reshape(rows, columns, 2)
-    across: FloatArray = np.asarray(np.gradient(grid, axis=1))
-    down: FloatArray = np.asarray(np.gradient(grid, axis=0))
-    area = np.abs(across[..., 0] * down[..., 1] - across[..., 1] * down[..., 0]).ravel()
+    grid = samples.px.reshape(rows, columns, 2)[::4, ::4].astype(np.float64)
+    across, down = grid[:-1, 1:] - grid[:-1, :-1], grid[1:, :-1] - grid[:-1, :-1]
+    cells = np.abs(across[..., 0] * down[..., 1] - across[..., 1] * down[..., 0]) / 16.0
     whole = 1.0 / 0.65**2 if samples.pattern.dot_radius_mm is not None else 1.0 / 0.66**2
-    return float(area[chosen].sum()) * whole
+    return float(np.count_nonzero(chosen) * cells.mean()) * whole
 
 
 def glare_patches(

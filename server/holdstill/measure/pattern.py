@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 from holdstill.records import FloatArray, IntArray, Picture, Plate, PlateKind, Sighting
 
+from .compiled import read_raster
+
 SAMPLES_PER_PITCH = 8
 _MARGIN = 0.5
 """Pitches that the raster reaches beyond the outermost points."""
@@ -171,7 +173,8 @@ def plate_map(plate: Plate, sighting: Sighting) -> PlateMap | None:
     if len(mm) < 30:
         return plain
     rest = sighting.points_px - plain.to_px(mm)
-    bend, *_ = np.linalg.lstsq(_terms(u), rest, rcond=None)
+    terms = _terms(u)
+    bend = np.linalg.solve(terms.T @ terms + 1e-9 * len(u) * np.eye(10), terms.T @ rest)
     return PlateMap(plain.homography, centre, scale, np.asarray(bend, dtype=np.float64))
 
 
@@ -210,19 +213,7 @@ def read_plate(image: Picture, plate: Plate, sighting: Sighting) -> PlateSamples
     if mapping is None:
         return None
     raster = pattern(plate, dot_radius_mm(plate, sighting, mapping))
-    px = mapping.raster_px(raster)
-    values = (
-        cv2.remap(
-            image,
-            px[:, 0].reshape(raster.shape),
-            px[:, 1].reshape(raster.shape),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
-        .ravel()
-        .astype(np.float32)
-    )
-    height, width = image.shape
-    outside = (px < 0).any(axis=1) | (px[:, 0] > width - 1) | (px[:, 1] > height - 1)
-    values[outside] = np.nan
+    bend = mapping.bend if mapping.bend is not None else np.zeros((10, 2))
+    whole = np.ascontiguousarray(image)
+    values, px = read_raster(whole, mapping.homography, bend, raster.unit, _REACH)
     return PlateSamples(raster, mapping, values, px)

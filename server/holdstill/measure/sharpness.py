@@ -5,19 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from holdstill.records import FloatArray, Picture
 
+from .compiled import tile_sums
 from .noise import NoiseModel
 
 NOISE_KNOWN = 0.01
 """Relative error of the noise variance taken off (see `noise_model`)."""
 GRID = (8, 9)
 """Regions: rows x columns."""
-ENOUGH_PX = 1_200_000
+ENOUGH_PX = 1_000_000
 """Of larger frames only every k-th row is used, to about this many pixels."""
 
 
@@ -51,41 +51,27 @@ class TileEnergies:
 
     energy: float64 (rows, columns, 2): ((I[x+1] - I[x-1])/2)^2 and the same in y, noise included.
     means: float64 (rows, columns), grey values. counts: float64 (rows, columns), samples used.
+    cross: float64 (rows, columns), mean product of the two differences.
     """
 
     energy: FloatArray
     means: FloatArray
     counts: FloatArray
+    cross: FloatArray
 
 
 AnyPicture = NDArray[Any]
 
 
-def _three_rows(image: AnyPicture, step: int) -> tuple[AnyPicture, AnyPicture, AnyPicture]:
-    """Every `step`-th row with the ones above and below it, as views."""
-    count = (image.shape[0] - 2) // step
-    stop = count * step
-    return image[0:stop:step], image[1 : 1 + stop : step], image[2 : 2 + stop : step]
-
-
 def tile_energies(image: AnyPicture, *, grid: tuple[int, int], row_step: int) -> TileEnergies:
     """Energies of every `row_step`-th row of an image (uint8, uint16 or float32), by tile."""
-    above, middle, below = _three_rows(image, row_step)
-    dx = cv2.absdiff(middle[:, 2:], middle[:, :-2])
-    dy = cv2.absdiff(below[:, 1:-1], above[:, 1:-1])
-    n_rows, n_columns = grid
-    ys = np.linspace(0, dx.shape[0], n_rows + 1).astype(int)
-    xs = np.linspace(0, dx.shape[1], n_columns + 1).astype(int)
-    energy, means = np.empty((n_rows, n_columns, 2)), np.empty((n_rows, n_columns))
-    for i in range(n_rows):
-        rows_i = slice(ys[i], ys[i + 1])
-        for j in range(n_columns):
-            columns = slice(xs[j], xs[j + 1])
-            energy[i, j, 0] = cv2.norm(dx[rows_i, columns], cv2.NORM_L2SQR)
-            energy[i, j, 1] = cv2.norm(dy[rows_i, columns], cv2.NORM_L2SQR)
-            means[i, j] = cv2.mean(middle[rows_i, columns])[0]
+    count = (image.shape[0] - 2) // row_step
+    ys = np.linspace(0, count, grid[0] + 1).astype(np.int64)
+    xs = np.linspace(0, image.shape[1] - 2, grid[1] + 1).astype(np.int64)
+    sums = tile_sums(np.ascontiguousarray(image), row_step, ys, xs)
     counts = np.outer(np.diff(ys), np.diff(xs)).astype(np.float64)
-    return TileEnergies(energy / (4.0 * counts[..., None]), means, counts)
+    parts = sums / counts[..., None]
+    return TileEnergies(parts[..., :2] / 4.0, parts[..., 3], counts, parts[..., 2] / 4.0)
 
 
 def grid_sharpness(
@@ -97,7 +83,7 @@ def grid_sharpness(
     difference (I[x+1] - I[x-1])/2 less its expectation under white noise, var(mean)/2, divided by
     the squared mean above `black_level` (grey values): multiplying the light by a constant leaves
     it unchanged while nothing clips (Groen, Young & Ligthart, Cytometry 6 (1985) 81-91, from
-    memory). Frames above 1.2 MP are read on every k-th row. Comparable only within one scene;
+    memory). Frames above 1 MP are read on every k-th row. Comparable only within one scene;
     clipped areas lower it.
     """
     tiles = tile_energies(image, grid=grid, row_step=max(1, image.size // ENOUGH_PX))
@@ -115,7 +101,7 @@ def grid_sharpness(
     sigma = float(np.hypot(np.sqrt((share**2 * scatter).sum()), known)) / overall_mean**2
     j_xx = float((share * signal[..., 0]).sum())
     j_yy = float((share * signal[..., 1]).sum())
-    j_xy = _cross(*_three_rows(image, 16 if image.shape[0] >= 1024 else 4 if image.shape[0] >= 256 else 1))
+    j_xy = float((share * tiles.cross).sum())
     spread = float(np.hypot(j_xx - j_yy, 2 * j_xy))
     whole = max(j_xx + j_yy, 1e-12)
     # The strong direction is at half the angle of (Jxx - Jyy, 2 Jxy); the weak one lies across it.
@@ -126,9 +112,3 @@ def grid_sharpness(
         max(total, 0.0) / overall_mean**2, sigma, regions, means, min(spread / whole, 1.0), float(weak)
     )
 
-
-def _cross(above: AnyPicture, middle: AnyPicture, below: AnyPicture) -> float:
-    """Mean product of the x and y central differences (4 x gradients' product) over the rows given."""
-    gx = cv2.subtract(middle[:, 2:], middle[:, :-2], dtype=cv2.CV_32F)
-    gy = cv2.subtract(below[:, 1:-1], above[:, 1:-1], dtype=cv2.CV_32F)
-    return float(np.vdot(gx, gy)) / (4.0 * gx.size)
