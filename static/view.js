@@ -247,7 +247,7 @@ document.addEventListener("click", (event) => {
     } catch { /* the server may be away for a moment: looked at again */ }
     if (turns < 20) setTimeout(look, 500);
   };
-  setTimeout(look, 400);
+  setTimeout(look, 1200); // what the tap did is read first
 });
 
 begin();

@@ -61,8 +61,10 @@ def run(defects: Sequence[Defect], seed: int) -> Outcome:
 
 
 def pairs() -> Iterable[tuple[Defect, Defect]]:
-    """Every two defects that can be put together."""
-    return combinations(SINGLE, 2)
+    """Every two defects that can be put together, but for the one pair that no plain lattice shows:
+    pictures mirrored in both cameras and the cameras swapped give a world that is whole in a mirror."""
+    mirror = {"cameras swapped", "both cameras mirrored"}
+    return ((a, b) for a, b in combinations(SINGLE, 2) if {a.name, b.name} != mirror)
 
 
 def table(outcomes: Sequence[Outcome]) -> list[str]:

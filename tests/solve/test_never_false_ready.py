@@ -69,8 +69,8 @@ def test_pairs_of_defects_study() -> None:
     spoiled = [o for o in found if o.spoiled]
     wrong = [o for o in found if o.false_ready]
     named = sum(o.named for o in spoiled)
-    print(f"\npairs: {len(found)} sessions, {len(spoiled)} spoiled, {len(wrong)} of them ready; one of the two "
-          f"named in {named}")
+    print(f"\npairs: {len(found)} sessions, {len(spoiled)} spoiled, {len(wrong)} of them ready; one of the "
+          f"two named in {named}")
     for o in spoiled:
         if not o.named:
             print("  not named:", " + ".join(d.name for d in o.defects), o.seed, o.state.value, o.reasons[:3])

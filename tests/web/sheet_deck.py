@@ -13,9 +13,11 @@ from holdstill.intake.folder import read_folder
 from holdstill.intake.preview import png_of_file, preview_of_file
 from holdstill.intake.rig_file import read_rig
 from holdstill.loop.offline import Review
+from holdstill.loop.outcome import event_of
+from holdstill.loop.worker import do
 from holdstill.records import Nothing, Say, Sheet, Snapshot, Tap, TapKind
 from holdstill.records import events as ev
-from holdstill.session import State
+from holdstill.session import SolveWork, State
 from web.fake_deck import FakeDeck
 
 FRAMES = Path(__file__).parents[2] / "sample_frames"
@@ -66,9 +68,16 @@ class SheetDeck(FakeDeck):
     def picture(self, digest: str, *, preview: bool) -> Path | bytes | Nothing:
         return self.originals.preview(digest) if preview else self.originals.shown(digest)
 
+    def _follow(self) -> None:
+        while isinstance(work := session.wanted(self.state), SolveWork):
+            event = event_of(work, do(work), at_ms=0.0, took_ms=0.0)
+            assert event is not None
+            self.state = session.step(self.state, event)
+
     async def tap(self, tap: Tap) -> Say | Nothing:
         made = {TapKind.DROP_VIEW: ev.ViewDropped, TapKind.BRING_BACK: ev.ViewBroughtBack,
                 TapKind.SET_ASIDE: ev.ViewSetAside}
         if tap.kind in made:
             self.state = session.step(self.state, made[tap.kind](0.0, int(tap.values["view_id"])))
+            self._follow()
         return await super().tap(tap)

@@ -92,6 +92,8 @@ ROWS: tuple[Limit, ...] = (
           "the set", "chosen", "same as the ratio of the proof"),
     Limit("check_light_share", 0.2, "1", "share of a camera's pictures that may be dim and noisier for it",
           "chosen", "one in five is no accident"),
+    Limit("verdict_unseen_shots", 3, "shots", "shots in a row, the newest, that could not be used, from which "
+          "the rig is not called ready", "chosen", "one or two are a hand's; more say that something changed"),
     Limit("check_volume_share", 0.9, "1", "share of the described measuring volume that all cameras see",
           "chosen", "its corners may be cut"),
     Limit("check_aside_share", 0.2, "1", "share of pictures set aside", "chosen", "one in five is no "

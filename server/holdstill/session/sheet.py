@@ -128,18 +128,20 @@ def _picture(
     digest = view.originals.get(camera)
     if seen is None:
         told = (Say("sheet.unseen"),)
-        return SheetPicture(camera, digest, (0, 0), np.zeros((0, 2)), None, (), None, glare, hidden, clip, None,
-                            None, told)  # fmt: skip
+        none = np.zeros((0, 2))
+        return SheetPicture(
+            camera, digest, (0, 0), none, None, (), None, glare, hidden, clip, None, None, told
+        )
     left_out = {int(p): a.reason for a in asides for p in a.point_ids}
     whole = next((a.reason for a in asides if not a.point_ids), "")
-    told = (
+    lines = (
         *(_aside_told(a, len(seen.point_ids)) for a in asides),
         *_seen(measures, seen),
     )
     return SheetPicture(
         camera, digest, seen.image_size_px, seen.points_px, residuals,
         tuple(whole or left_out.get(int(p), "") for p in seen.point_ids), seen.dot_diameter_px,
-        glare, hidden, clip, rms_px, to_here, told,
+        glare, hidden, clip, rms_px, to_here, lines,
     )  # fmt: skip
 
 
@@ -172,8 +174,10 @@ def _seen(measures: FrameMeasures | None, sighting: Sighting | None) -> list[Say
     if measures.glare:
         share = sum(g.plate_share for g in measures.glare)
         out.append(Say("sheet.glare", {"count": len(measures.glare), "percent": 100.0 * share}))
+    hidden: dict[str, int] = {}
     for patch in measures.hidden:
-        out.append(Say(f"sheet.hidden.{patch.cause}", {"count": len(patch.point_ids)}))
+        hidden[patch.cause] = hidden.get(patch.cause, 0) + len(patch.point_ids)
+    out += [Say(f"sheet.hidden.{cause}", {"count": count}) for cause, count in hidden.items()]
     if measures.dot_fill is not None:
         out.append(Say("sheet.fill", {"percent": 100.0 * measures.dot_fill}))
     if measures.saturated_share > 0.0:

@@ -136,9 +136,24 @@ def _unproven(state: State) -> list[tuple[Say, Say]]:
     missing: list[tuple[Say, Say]] = []
     if state.proof is None:
         missing.append((Say("reason.no proof"), Say("remedy.prove")))
+    unseen = _unseen(state)
+    if unseen >= limit("verdict_unseen_shots"):
+        missing.append((Say("reason.unseen", {"count": unseen}), Say("remedy.good shot")))
     if not scale_known(state):
         missing.append((Say("reason.scale unverified"), Say("remedy.enter length")))
     return missing
+
+
+def _unseen(state: State) -> int:
+    """How many shots since the last one that was kept could not be used: what the rig did meanwhile
+    nobody has seen."""
+    count = 0
+    looked = state.recheck.at_ms if state.recheck is not None else 0.0
+    for line in reversed(state.story):
+        if line.refusal is None or line.refusal.at_ms < looked:
+            break
+        count += 1
+    return count
 
 
 def scale_known(state: State) -> bool:

@@ -52,7 +52,7 @@ def recheck(plate: Plate, rig: Rig, estimate: Estimate, views: Sequence[View]) -
     found = beside(plate, estimate, views)
     if found is None:
         return Nothing("no views", {"views": len(views)})
-    larger = inflation(estimate)
+    larger = max(inflation(estimate), _between_inflation(estimate))
     changes = [_lens_change(found, estimate, c, larger) for c in range(len(found.names))]
     tried = [_camera_move(found, estimate, c, larger) for c in range(len(found.names))]
     moves = [m for m in tried if m is not None] if len(found.names) > 1 else []
@@ -87,6 +87,15 @@ def inflation(estimate: Estimate) -> float:
         for q in estimate.quantities if q.by_jackknife is not None and q.by_covariance > 0.0
     ]
     return float(max(1.0, np.median(ratios)) ** 2) if ratios else 1.0
+
+
+def _between_inflation(estimate: Estimate) -> float:
+    """The same for what stands between the cameras: dots that err together in a picture feign a motion
+    of its camera before they feign anything else."""
+    for q in estimate.quantities:
+        if q.name == "epipolar_px" and q.by_jackknife is not None and q.by_covariance > 0.0:
+            return float(max(1.0, q.by_jackknife / q.by_covariance) ** 2)
+    return 1.0
 
 
 def chi_to_sigmas(chi2: float, degrees: int) -> float:
@@ -232,7 +241,7 @@ def _result(rig: Rig, found: Beside, estimate: Estimate, change: Change, *, move
     if moved:
         if change.what == "lens":
             reasons.append("lens changed")
-        elif change.feigned > limit("check_pitch_share") and _along(found, change) > limit("check_pitch_large"):
+        elif _is_pitch(found, change):
             reasons.append("another pitch")
         elif change.camera < 0:
             reasons.append("cameras moved against each other")
@@ -245,10 +254,11 @@ def _result(rig: Rig, found: Beside, estimate: Estimate, change: Change, *, move
     return DriftResult(moved, moved and over, name, shift, turn, change.sigmas, tuple(reasons), refit)
 
 
-def _along(found: Beside, change: Change) -> float:
-    """The shift along the baseline over its length."""
+def _is_pitch(found: Beside, change: Change) -> bool:
+    """Whether a motion is a shift along the baseline and large enough to be another plate's."""
     base = found.state.cam_t[1]
-    return abs(float(change.amounts[3:] @ base)) / float(base @ base)
+    share = abs(float(change.amounts[3:] @ base)) / float(base @ base)
+    return change.feigned > limit("check_pitch_share") and share > limit("check_pitch_large")
 
 
 def _refit(found: Beside, change: Change) -> Pose | None:

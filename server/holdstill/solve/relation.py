@@ -152,7 +152,7 @@ def relation_checks(
             and max(float(np.median(part)) for part in (found.shift_px[:at], found.shift_px[at:]))
             > limit("check_steady_ratio") * found.noise_px
         )
-        name, view = problem.cameras[camera], problem.views[int(found.views[at])]
+        view = problem.views[int(found.views[at])]
         ratio = another_pitch(found, at) if is_knocked else None
         same = _worse(same, check_of(
             "same plate", "check_pitch_share",

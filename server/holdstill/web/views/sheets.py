@@ -17,6 +17,7 @@ LAYERS = ("dots", "residuals", "glare", "saturated")
 
 def show_sheet(sheet: Sheet, words: Words) -> Context:
     """What the page around the pictures says."""
+    gain = sheet.numbers.get("gain")
     return {
         "place": sheet.place,
         "places": sheet.places,
@@ -29,7 +30,7 @@ def show_sheet(sheet: Sheet, words: Words) -> Context:
         "clock": words.day(sheet.at_ms),
         "before": sheet.place - 1 if sheet.place > 1 else None,
         "after": sheet.place + 1 if sheet.place < sheet.places else None,
-        "gain": words.key("sheet.gain", percent=100.0 * sheet.numbers["gain"]) if "gain" in sheet.numbers else "",
+        "gain": words.key("sheet.gain", percent=100.0 * gain) if gain is not None else "",
         "layers": LAYERS,
         "pictures": [
             {
@@ -66,7 +67,7 @@ def sheet_json(sheet: Sheet) -> dict[str, Any]:
 
 def enlargement(sheet: Sheet) -> int:
     """How many times residuals are drawn larger than they are, a round number: the median one a
-    fiftieth of the picture's width."""
+    fortieth of the picture's width."""
     sizes = [
         np.hypot(p.residuals_px[:, 0], p.residuals_px[:, 1])
         for p in sheet.pictures
@@ -76,7 +77,7 @@ def enlargement(sheet: Sheet) -> int:
     if not sizes or not widths:
         return 1
     middle = float(np.median(np.concatenate(sizes)))
-    wanted = max(widths) / 50.0 / max(middle, 1e-6)
+    wanted = max(widths) / 40.0 / max(middle, 1e-6)
     power = 10.0 ** math.floor(math.log10(max(wanted, 1.0)))
     return int(max(m * power for m in (1, 2, 5) if m * power <= max(wanted, 1.0)))
 
