@@ -35,6 +35,7 @@ from .once import Once
 from .outcome import event_of
 from .pool import Pool, WorkerLost
 from .setup import SettingUpLoop
+from .telling import numbers_of, session_words
 from .waiting import Storm, Waiting
 from .worker import do, look_at
 
@@ -155,20 +156,13 @@ class Runner:
                 self.message = session_words("loop.broke", reference=self.broke(error))
             self._publish()
             await asyncio.sleep(limit("bench_wait_ms") / 1000.0)
+            self._wake.set()
+            self._arrived.set()
 
     def broke(self, error: BaseException) -> str:
         """Report a bug; its reference."""
-        state = self.state
-        facts: dict[str, int | float] = {
-            "events": state.events,
-            "cameras": len(state.cameras),
-            "views": len(state.entries),
-            "step": list(Step).index(state.step),
-            "solved": int(state.estimate is not None),
-            "pictures": self.live.shots,
-            "eye restarts": self.parts.eye.restarts,
-            "mind restarts": self.parts.mind.restarts,
-        }
+        restarts = self.parts.eye.restarts, self.parts.mind.restarts
+        facts = numbers_of(self.state, self.live, *restarts)
         reference = self.parts.report(error, facts)
         log.error("trouble %s inside", reference, exc_info=error)
         return reference
@@ -317,17 +311,22 @@ class Runner:
                 self.thinking = not isinstance(work, session.PlanWork)
                 self._publish()
                 began = self.parts.now_ms()
+                broke = None
                 try:
                     result = await self.parts.mind.run(do, work)
                 except WorkerLost:
                     result = Nothing("the worker was lost")
+                except Exception as error:  # the same work would break again: it counts as failed
+                    result, broke = Nothing("something went wrong inside"), self.broke(error)
                 now = self.parts.now_ms()
                 event = event_of(work, result, at_ms=now, took_ms=now - began)
                 if event is None:
                     self._no_plan_at = self.state.events
                     break
-                if not await self.append(event):
+                while not await self.append(event):  # the disk is full or gone: the work is done
                     await asyncio.sleep(1.0)
+                if broke is not None:
+                    self.message = session_words("loop.broke", reference=broke)
             self.thinking = False
             self._publish()
 
@@ -426,10 +425,3 @@ class Runner:
             self.advice = advice
             self.parts.source.advise(advice)
 
-
-def session_words(key: str, **values: str) -> str:
-    """A sentence of the loop's own, in words."""
-    from holdstill.phrases import say
-    from holdstill.records import Say
-
-    return say(Say(key, values))
