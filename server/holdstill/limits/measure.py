@@ -199,7 +199,7 @@ ROWS: tuple[Limit, ...] = (
         "chosen", "more than half the contrast must be left",
     ),
     Limit(
-        "exposure_good", 0.15, "stops",
+        "exposure_good", 0.167, "stops",
         "Difference from the goal at which nothing is advised",
         "chosen", "half of the smallest step of usual cameras",
     ),
