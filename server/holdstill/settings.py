@@ -28,6 +28,11 @@ TABLE: dict[str, Setting] = {
         Setting("proof_views", 3, "Views taken at the end that the solve does not use, to test it."),
         Setting("auto_hand_over", False, "Write the hand-over files as soon as the rig is ready."),
         Setting("auto_take", True, "Take a view by itself when the plate is still and worth it."),
+        Setting(
+            "motion_px",
+            0.2,
+            "Most motion of the plate during one exposure, in px, for a view to be taken: 0.1 to 1.",
+        ),
         Setting("goal_views_most", 40, "Stop asking for views at this number whatever the uncertainty."),
         Setting("plan", "information", '"information" or "customary" (a fixed list of 26 poses).'),
     )

@@ -79,14 +79,17 @@ class BenchRun:
         decision = session.judge(self.state, self.live, report)
         if isinstance(decision, Keep):
             self.counts["kept"] += 1
+            moment = self.live.earlier if decision.earlier else self.live
+            assert moment is not None
+            assert moment.report is not None
             view = View(
                 1 + len(self.state.entries),
-                report.name,
-                report.taken_at_ms,
-                dict(self.live.sightings),
-                dict(report.measures),
+                moment.report.name,
+                moment.report.taken_at_ms,
+                dict(moment.sightings),
+                dict(moment.report.measures),
                 proof=decision.proof,
-                pose_rig_from_plate=self.live.pose,
+                pose_rig_from_plate=moment.pose,
             )
             self.append(ev.ViewKept(self.now_ms, view, decision.cue_number, decision.grounds))
             self.live = replace(self.live, kept_at_ms=self.now_ms, still_frames=0, guide=None)

@@ -28,6 +28,31 @@ ROWS: tuple[Limit, ...] = (
         "a hand's tremor at arm's length; tightened by still_blur_px where the exposure is known",
     ),
     Limit(
+        "still_tremor_hz",
+        12.0,
+        "Hz",
+        "how quickly hands tremble: what the plate may do between two frames is counted with it",
+        "paper",
+        "physiological tremor of 8-12 Hz: J. Marshall & E. G. Walsh, J. Neurol. Neurosurg. Psychiat. 19 (1956) 260 "
+        "(from memory)",
+    ),
+    Limit(
+        "still_tremor_doubt",
+        0.5,
+        "1",
+        "how much more tremor than seen is allowed for, over how many frames beyond two showed it",
+        "measured",
+        "simulated hands: see the motion study in the coach's page",
+    ),
+    Limit(
+        "still_unknown_exposure_ms",
+        10.0,
+        "ms",
+        "exposure that is counted with when the camera does not tell its own",
+        "chosen",
+        "the usual exposures of a lit plate are shorter",
+    ),
+    Limit(
         "still_frames",
         2,
         "frames",

@@ -67,6 +67,7 @@ class Runner:
         self.parts = parts
         self.state: State = session.replay(parts.journal.events())
         self.live = Live()
+        self._shot_before: Shot | None = None
         self.advice: Advice | None = None
         self.coverage: Coverage = session.NO_COVERAGE
         self.rhythm = Rhythm("unknown", None, 0, proven=False, last_at_ms=None)
@@ -232,6 +233,7 @@ class Runner:
             await self._recheck(report)
         elif not self.state.paused or report.single:
             await self._decide(shot, report)
+        self._shot_before = None if shot.single else shot
         await self.setup.after(report)
         self.pictures.bump()
         self._publish()
@@ -252,6 +254,10 @@ class Runner:
                 pass
 
     async def _keep(self, shot: Shot, report: ShotReport, decision: Keep) -> None:
+        sightings, pose = self.live.sightings, self.live.pose
+        if decision.earlier and self.live.earlier is not None and self._shot_before is not None:
+            moment, shot = self.live.earlier, self._shot_before
+            report, sightings, pose = moment.report, moment.sightings, moment.pose
         digests = await self._store(shot)
         if digests is None:
             return
@@ -259,12 +265,12 @@ class Runner:
             view_id=1 + max((e.view.view_id for e in self.state.entries), default=0),
             name=report.name,
             taken_at_ms=report.taken_at_ms,
-            sightings=dict(self.live.sightings),
+            sightings=dict(sightings),
             measures=dict(report.measures),
             originals=digests,
             file_names={c: o.name for c, o in shot.originals.items()},
             proof=decision.proof,
-            pose_rig_from_plate=self.live.pose,
+            pose_rig_from_plate=pose,
         )
         kept = ev.ViewKept(self.parts.now_ms(), view, decision.cue_number, decision.grounds)
         if await self.append(kept):

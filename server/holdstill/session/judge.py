@@ -16,11 +16,13 @@ Grounds = Mapping[str, float | int | str]
 
 @dataclass(frozen=True, slots=True)
 class Keep:
-    """Keep the shot; `grounds`: the numbers that decided."""
+    """Keep the shot; `grounds`: the numbers that decided. `earlier`: not the newest shot but the one
+    before it (``Live.earlier``), which the newest shows to have been still on both sides."""
 
     grounds: Grounds
     cue_number: int | None
     proof: bool
+    earlier: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +50,8 @@ def judge(state: State, live: Live, report: ShotReport) -> Decision:
 
     A shot taken on purpose (a file) is kept when it is clean and refused otherwise; redundancy is
     only noted.  From a stream a view is taken when the plate has been still for some frames and
-    the pose is near the wish, or is worth nearly as much.
+    the pose is near the wish, or is worth nearly as much; it is the last but one of them, so that
+    the plate is known not to have moved before it nor after it.
     """
     if report.single:
         return _single(state, live)
@@ -88,7 +91,7 @@ def _stream(state: State, live: Live) -> Decision:
             return Refuse(found.trouble, found.camera, found.numbers)
         if not still:
             return _moved(live)
-        return Keep(_grounds(live), _answered(state, live), proof=_for_proof(state))
+        return Keep(_grounds(live), _answered(state, live), proof=_for_proof(state), earlier=_sound(live))
     if guide is None or not guide.good_enough or not state.setting("auto_take"):
         return Let()
     if live.trouble is not None and found is not None:
@@ -96,16 +99,26 @@ def _stream(state: State, live: Live) -> Decision:
         if stuck and live.refused != (state.cue_number, found.trouble):
             return Refuse(found.trouble, found.camera, found.numbers)
         return Let()
-    if found is not None or not still:
+    before = live.earlier
+    if found is not None or not still or before is None or not _sound(live):
         return Let()
-    return Keep(_grounds(live), state.cue_number, proof=_for_proof(state))
+    if before.guide is None or not before.guide.good_enough:
+        return Let()
+    return Keep(_grounds(live), state.cue_number, proof=_for_proof(state), earlier=True)
+
+
+def _sound(live: Live) -> bool:
+    """Whether the shot before this one showed no trouble."""
+    return live.earlier is not None and live.earlier.seen_trouble is None
 
 
 def _moved(live: Live) -> Refuse:
     worst = max(live.still.values(), key=lambda s: s.shift_px, default=None)
-    numbers: dict[str, float | int | str] = {}
+    numbers: dict[str, float | int | str] = {"travel_px": round(live.steady.worst_px, 4)}
     if worst is not None:
-        numbers = {"shift_px": worst.shift_px, "speed_px_per_s": worst.speed_px_per_s}
+        numbers |= {"shift_px": worst.shift_px, "speed_px_per_s": worst.speed_px_per_s}
+    if live.steady.longest_ms is not None:
+        numbers["longest_ms"] = round(live.steady.longest_ms, 2)
     return Refuse(Trouble.MOVED, worst.camera if worst else None, numbers)
 
 
@@ -121,6 +134,8 @@ def _for_proof(state: State) -> bool:
 
 def _grounds(live: Live) -> dict[str, float | int | str]:
     numbers: dict[str, float | int | str] = {"still_frames": live.still_frames}
+    if live.steady.travel_px:
+        numbers["travel_px"] = round(live.steady.worst_px, 4)
     for camera, s in live.still.items():
         numbers[f"{camera}.shift_px"] = round(s.shift_px, 4)
         if s.blur_px is not None:

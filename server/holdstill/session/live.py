@@ -31,6 +31,18 @@ PATH_LENGTH = 60
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Moment:
+    """One shot of a stream as it looked: what a view is made of once the next shot shows that the
+    plate was still on both sides of it."""
+
+    report: ShotReport
+    sightings: Mapping[str, Sighting]
+    pose: Pose | None
+    guide: Guide | None
+    seen_trouble: Found | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Live:
     """The newest shot in the light of the session. Disposable: lost on restart without harm."""
 
@@ -42,6 +54,8 @@ class Live:
     steady: Steadiness = field(default_factory=Steadiness)
     """What the hands have done lately; it tells how far the dots may travel during an exposure."""
     guide: Guide | None = None
+    earlier: Moment | None = None
+    """The shot before this one, in a stream."""
     seen_trouble: Found | None = None
     """What this shot shows."""
     trouble_frames: int = 0
@@ -72,7 +86,9 @@ def look(live: Live, state: State, report: ShotReport) -> Live:
     pose = None if isinstance(pose, Nothing) else pose
     still = _stillness(live, sightings, report)
     most_px = float(state.setting("motion_px"))
-    steady = live.steady if report.single else steadied(live.steady, report, sightings, still, most_px=most_px)
+    steady = live.steady
+    if not report.single:
+        steady = steadied(steady, report, sightings, still, most_px=most_px)
     at_rest = _is_still(still, steady, most_px) and together(still, report.apart_ms)
     frames = live.still_frames + 1 if at_rest else 0
     after = replace(
@@ -83,6 +99,7 @@ def look(live: Live, state: State, report: ShotReport) -> Live:
         still=still,
         still_frames=frames,
         steady=steady,
+        earlier=_earlier(live, report),
         shots=live.shots + 1,
         shot_times_ms=(*live.shot_times_ms[-39:], report.taken_at_ms),
     )
@@ -95,6 +112,12 @@ def look(live: Live, state: State, report: ShotReport) -> Live:
         found = _fired_apart(still, report)
     after = _settle(after, found, single=report.single)
     return replace(after, guide=_guide(after, state))
+
+
+def _earlier(live: Live, report: ShotReport) -> Moment | None:
+    if live.report is None or report.single:
+        return None
+    return Moment(live.report, live.sightings, live.pose, live.guide, live.seen_trouble)
 
 
 def _stillness(live: Live, sightings: Mapping[str, Sighting], report: ShotReport) -> dict[str, Stillness]:

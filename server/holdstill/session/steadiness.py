@@ -1,0 +1,93 @@
+"""Whether the plate is still: its motion from frame to frame, and how far it may travel in an exposure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from holdstill.limits import limit
+from holdstill.measure.unrest import Unrest, longest_exposure_ms, travel_px, unrest
+from holdstill.records import ShotReport, Sighting, Stillness
+
+RUN = 5
+"""Frames that are looked at together, at most (half a second at ten frames a second): in a longer run the
+slow sway of hands passes for tremor."""
+_MOVED = 2.5
+"""A move of so many `still_shift_px` from one frame to the next begins a new run; a smaller one may be
+the tremor itself."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Steadiness:
+    """What the hands have done lately.
+
+    run
+        Times (ms) and sightings since the plate last moved far from one frame to the next, the newest
+        last, at most `RUN`.
+    tremor_px
+        camera -> rms tremor, as this and earlier runs showed it.
+    travel_px
+        camera -> how far the dots may travel during one exposure, now.
+    longest_ms
+        The longest exposure at which these hands would keep within the limit; None when not known.
+    """
+
+    run: tuple[tuple[float, Mapping[str, Sighting]], ...] = ()
+    tremor_px: Mapping[str, float] = field(default_factory=dict)
+    travel_px: Mapping[str, float] = field(default_factory=dict)
+    longest_ms: float | None = None
+
+    @property
+    def worst_px(self) -> float:
+        """The largest of the cameras' `travel_px`; 0 when nothing is known."""
+        return max(self.travel_px.values(), default=0.0)
+
+
+def steadied(
+    before: Steadiness,
+    report: ShotReport,
+    sightings: Mapping[str, Sighting],
+    still: Mapping[str, Stillness],
+    *,
+    most_px: float,
+) -> Steadiness:
+    """The hands' steadiness after one more frame of a stream."""
+    moved = not still or any(
+        s.shift_px > _MOVED * limit("still_shift_px") for s in still.values()
+    )
+    run = () if moved else before.run[-(RUN - 1) :]
+    run = (*run, (report.taken_at_ms, dict(sightings)))
+    tremor, travel, longest = dict(before.tremor_px), {}, []
+    for camera in sightings:
+        found = _unrest(run, camera)
+        if found is None:
+            continue
+        tremor[camera] = _remembered(tremor.get(camera), found)
+        exposure_ms = report.exposure_ms.get(camera, limit("still_unknown_exposure_ms"))
+        shown = max(tremor[camera], _upper(found))
+        travel[camera] = travel_px(found.drift_px_per_s, shown, exposure_ms=exposure_ms)
+        longest.append(longest_exposure_ms(0.0, max(tremor[camera], 1e-3), most_px=most_px))
+    return Steadiness(run, tremor, travel, min(longest, default=before.longest_ms))
+
+
+def _unrest(run: tuple[tuple[float, Mapping[str, Sighting]], ...], camera: str) -> Unrest | None:
+    seen = [(at_ms, by[camera]) for at_ms, by in run if camera in by]
+    found = unrest([s for _, s in seen], [at_ms / 1000.0 for at_ms, _ in seen])
+    return found if isinstance(found, Unrest) else None
+
+
+def _upper(found: Unrest) -> float:
+    """The tremor that the run allows for: few frames may have caught it at its turning points."""
+    if found.tremor_px is None:
+        return 0.0
+    return found.tremor_px * (1.0 + limit("still_tremor_doubt") / (found.frames - 2))
+
+
+def _remembered(known: float | None, found: Unrest) -> float:
+    """The tremor of these hands over the session: quick to rise, slow to fall."""
+    if found.tremor_px is None or found.frames < 4:
+        return known or 0.0
+    if known is None:
+        return found.tremor_px
+    share = 0.3 if found.tremor_px > known else 0.15
+    return float((known**2 + share * (found.tremor_px**2 - known**2)) ** 0.5)

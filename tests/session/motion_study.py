@@ -1,0 +1,201 @@
+"""Streams of shots with a hand that moves, trembles, sways, starts and stops, at sighting level.
+
+Each dot is where its image lies on average over the exposure, plus noise; how far it really travelled
+during the exposure is known. The session's own ``look`` and ``judge`` decide, as for a person who
+presses the pedal at every shot, so that nothing but stillness is in question.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from holdstill import session
+from holdstill.limits import limit
+from holdstill.loop.offline import opened
+from holdstill.records import FloatArray, FrameMeasures, Shot, ShotReport, Sighting, Trouble
+from holdstill.session import Keep, Live, Refuse, State
+from holdstill.simulate import BenchSettings, Held, body, pose_of
+from holdstill.simulate.optics import moved
+
+SIGMA_PX = 0.05
+WITHIN = 7
+"""Instants within an exposure at which the dots are looked at."""
+SECONDS = 4.0
+TREMOR_BAND = np.array([0.83, 0.91, 0.97, 1.0, 1.04, 1.11, 1.19])
+"""Tremor is no pure tone but a narrow band: its lines over its middle frequency."""
+CLEARLY_STILL = 0.5
+SETTLED_S = 0.5
+"""A shot is good when in no exposure from half a second before it until the next shot the dots would have
+travelled further than this share of the limit: a plate that is held still, not one caught at a turning
+point of its trembling, or just before it moves on."""
+
+
+@dataclass(frozen=True)
+class Hands:
+    """One stretch of holding: sway and tremor (rms mm; Hz), moves (start s, seconds, way), knocks."""
+
+    sway_mm: float
+    tremor_mm: float
+    tremor_hz: float
+    phases: FloatArray
+    rest: FloatArray
+    moves: tuple[tuple[float, float, FloatArray], ...]
+    knocks: tuple[tuple[float, FloatArray], ...]
+
+    def at(self, t: FloatArray) -> FloatArray:
+        """How the plate is held at times (n,): six numbers each (deg, mm), (n, 6)."""
+        hertz = np.array([0.23, 0.41, 0.68, *(self.tremor_hz * TREMOR_BAND)])
+        s, q = self.sway_mm, self.tremor_mm
+        size = np.array([s, 0.6 * s, 0.3 * s, *[q / np.sqrt(len(TREMOR_BAND))] * len(TREMOR_BAND)])
+        wave = np.sqrt(2.0) * np.sin(2 * np.pi * hertz * t[:, None, None] + self.phases) @ size
+        wave[:, :3] *= 0.5
+        six = self.rest + wave
+        for start, seconds, way in self.moves:
+            share = np.clip((t - start) / seconds, 0, 1)
+            six = six + (share**3 * (10 - 15 * share + 6 * share**2))[:, None] * way
+        for start, way in self.knocks:
+            after = np.clip(t - start, 0, None)
+            swing = np.exp(-after / 0.15) * np.sin(2 * np.pi * 6.0 * after)
+            six = six + swing[:, None] * way
+        return np.asarray(six)
+
+
+def hands(rng: np.random.Generator) -> Hands:
+    """A stretch drawn at random: from steady to shaky; moves of 0.3 to 60 mm; now and then a knock."""
+    moves, at = [], float(rng.uniform(0.3, 1.2))
+    while at < SECONDS:
+        seconds = float(rng.uniform(0.25, 1.5))
+        way = rng.normal(0, 1, 6) * [5, 5, 3, 1, 1, 1]
+        way[3:] *= 10.0 ** rng.uniform(-0.5, 1.8)
+        moves.append((at, seconds, way * (rng.uniform() if rng.uniform() < 0.5 else 1.0)))
+        at += seconds + float(rng.uniform(0.2, 1.6))
+    knocks = [(float(rng.uniform(0, SECONDS)), rng.normal(0, 1, 6) * [0.3, 0.3, 0.2, 2, 2, 1])]
+    rest = np.array([*rng.uniform(-20, 20, 2), rng.uniform(-5, 5), *rng.uniform(-15, 15, 2), 0.0])
+    return Hands(
+        float(rng.uniform(0.02, 0.2)),
+        10.0 ** float(rng.uniform(-2.3, -0.8)),
+        float(rng.uniform(6.5, 12.0)),
+        rng.uniform(0, 2 * np.pi, (6, 3 + len(TREMOR_BAND))),
+        rest,
+        tuple(moves),
+        tuple(knocks if rng.uniform() < 0.3 else []),
+    )
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One shot: how far the dots travelled during the exposure (px, worse camera), whether it and the
+    ones before were clearly still, and what was decided."""
+
+    travel_px: float
+    good: bool
+    kept: bool
+    trouble: Trouble | None
+
+
+def judged(seed: int, *, exposure_ms: float, fps: float) -> Iterator[Judged]:
+    """One stretch of holding before the demo's cameras, every shot judged."""
+    rng = np.random.default_rng(seed)
+    settings = BenchSettings()
+    thing, rig = body(settings.plate), settings.rig
+    held = hands(rng)
+    names = tuple(c.name for c in rig.cameras)
+    state = session.step(
+        State(),
+        opened(settings.plate, rig.described(settings.plate), names, name="", at_ms=0.0, single_shots=False),
+    )
+    live = Live()
+    points = thing.surface_mm(settings.plate.points_mm()[:, :2])
+    few = points[[0, 13, 69, len(points) - 14, len(points) - 1]]
+
+    def paths_of(instants: FloatArray, of: FloatArray) -> dict[str, FloatArray]:
+        poses = [pose_of(Held.of(six), thing, rig) for six in held.at(instants)]
+        return {c.name: np.stack([c.project(moved(of, pose)) for pose in poses]) for c in rig.cameras}
+
+    within = np.linspace(-0.5, 0.5, WITHIN) * exposure_ms / 1000.0
+    times = np.arange(1, int(SECONDS * fps)) / fps + rng.normal(0, 0.001, int(SECONDS * fps) - 1)
+    for number, t in enumerate(times, 1):
+        paths = paths_of(t + within, points)
+        travel = max(_travel_px(path) for path in paths.values())
+        report = _report(number, 1000.0 * t, paths, exposure_ms, rng)
+        live = replace(session.look(live, state, report), take_now=True)
+        decision = session.judge(state, live, report)
+        good = travel < CLEARLY_STILL * limit("still_blur_px") and all(
+            _travel_px(path) < CLEARLY_STILL * limit("still_blur_px")
+            for ago in np.arange(-1.0 / fps, SETTLED_S, 0.017)
+            for path in paths_of(t - ago + within[[0, 3, 6]], few).values()
+        )
+        yield Judged(
+            travel,
+            good and number > SETTLED_S * fps and _between_px(live) < 0.5 * limit("still_shift_px"),
+            isinstance(decision, Keep),
+            decision.trouble if isinstance(decision, Refuse) else None,
+        )
+
+
+def _between_px(live: Live) -> float:
+    return max((s.shift_px for s in live.still.values()), default=np.inf)
+
+
+def _travel_px(path: FloatArray) -> float:
+    """Largest distance, rms over the dots, between any two instants of the exposure (WITHIN, N, 2)."""
+    apart = path[:, None] - path[None]
+    return float(np.sqrt((apart**2).sum(axis=3).mean(axis=2)).max())
+
+
+def _report(
+    number: int, at_ms: float, paths: dict[str, FloatArray], exposure_ms: float, rng: np.random.Generator
+) -> ShotReport:
+    sightings, measures = {}, {}
+    for name, path in paths.items():
+        px = path.mean(axis=0) + rng.normal(0, SIGMA_PX, path.shape[1:])
+        n = len(px)
+        rim = px[[0, 13, n - 1, n - 14]]
+        sightings[name] = Sighting(
+            name, (1280, 1024), np.arange(n, dtype=np.int32), px, np.full(n, SIGMA_PX),
+            np.zeros(n, np.int32), np.zeros(0, np.int32), rim, absolute=True, blur_px=0.7,
+        )  # fmt: skip
+        measures[name] = FrameMeasures(
+            name, 100.0, 1.0, (), (0, 0), None, 0.0, 0.0, 0.0, 255.0, 0.95, 0.1, 0.9, 1.0
+        )
+    return ShotReport(
+        number, f"shot {number}", at_ms, False, sightings, measures, {},
+        dict.fromkeys(sightings, (1280, 1024)), {}, exposure_ms=dict.fromkeys(sightings, exposure_ms),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Tally:
+    """Counts over many shots. `worst_kept_px`: the largest travel of a shot that was kept."""
+
+    shots: int
+    moving: int
+    moving_kept: int
+    good: int
+    good_refused: int
+    worst_kept_px: float
+
+
+def tally(first_seed: int, stretches: int, *, exposure_ms: float, fps: float = 10.0) -> Tally:
+    """Every shot of so many stretches of holding."""
+    rows = [
+        row
+        for seed in range(first_seed, first_seed + stretches)
+        for row in judged(seed, exposure_ms=exposure_ms, fps=fps)
+    ]
+    moving = [r for r in rows if r.travel_px > limit("still_blur_px")]
+    good = [r for r in rows if r.good]
+    return Tally(
+        len(rows),
+        len(moving),
+        sum(r.kept for r in moving),
+        len(good),
+        sum(not r.kept for r in good),
+        max((r.travel_px for r in rows if r.kept), default=0.0),
+    )
+
+
+__all__ = ["Hands", "Judged", "Shot", "Tally", "hands", "judged", "tally"]
