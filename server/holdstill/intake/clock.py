@@ -124,3 +124,47 @@ class Period:
         if len(self._times) < 3:
             return None
         return float(np.median(np.diff(np.array(self._times))))
+
+
+class Answers:
+    """Which trigger a frame belongs to, told by the camera's own time.
+
+    The difference between a frame's camera time and its trigger is the same for every frame, whatever
+    the clocks; a frame whose difference is off by about a trigger's interval answers another one.
+    """
+
+    def __init__(self) -> None:
+        self._lags: deque[float] = deque(maxlen=31)
+        self._took: deque[float] = deque(maxlen=31)
+        self._off = 0
+
+    @property
+    def known(self) -> bool:
+        """Whether enough frames were seen to tell."""
+        return len(self._lags) >= _LAGS_KNOWN
+
+    @property
+    def longest_s(self) -> float:
+        """The longest way from trigger to here among the last frames, s."""
+        return max(self._took, default=0.0)
+
+    def behind_s(self, camera_s: float, arrived_s: float, triggered_s: float, slack_s: float) -> float | None:
+        """How much later than usual after its trigger a frame was taken (s, may be negative); None when
+        it is another trigger's.  When several in a row are off, the camera's clock has jumped, and what
+        is usual is learnt anew."""
+        lag = camera_s - triggered_s
+        usual = float(np.median(np.array(self._lags))) if self.known else None
+        if usual is not None and abs(lag - usual) > slack_s:
+            self._off += 1
+            if self._off < _LATE_IN_A_ROW:
+                return None
+            self._lags.clear()
+            usual = None
+        self._off = 0
+        self._lags.append(lag)
+        self._took.append(arrived_s - triggered_s)
+        return lag - usual if usual is not None else 0.0
+
+
+_LAGS_KNOWN = 3
+"""Frames after which the usual difference is taken as known; until then each trigger waits for its own."""

@@ -20,7 +20,7 @@ from holdstill.limits import limit
 from holdstill.records import ClockFit, FeedState, Picture, Say
 
 from .camera import Camera, CameraTrouble, Grab, Losses, Opened
-from .clock import CameraClock, Period, Rate
+from .clock import Answers, CameraClock, Period, Rate
 from .matching import Stamped
 from .settings_past import SettingsPast
 
@@ -59,6 +59,8 @@ class Drain:
         self.name = name
         self.address = address
         self.turn_deg = 0
+        self.slack_s = 0.05
+        """How far a frame may seem off its trigger before it is taken for another trigger's."""
         self.opened: Opened | None = None
         self._make, self._on_frame = make, on_frame
         self._lock = threading.RLock()
@@ -69,7 +71,8 @@ class Drain:
         self._clock, self._rate, self._period = CameraClock(), Rate(), Period()
         self._past = SettingsPast()
         self._losses: list[tuple[float, Losses]] = []
-        self._frames = self._opens = self._late = 0
+        self._frames = self._opens = 0
+        self._answers = Answers()
         self._size_px: tuple[int, int] | None = None
         self._triggered_s = self._unanswered_s = self._jumped_s = 0.0
         self._wanted: tuple[float | None, float | None] = (None, None)
@@ -164,6 +167,8 @@ class Drain:
             waits = self.opened is not None and self.opened.triggered == "software"
             since_s = self._unanswered_s if waits else last_s
             silent_s = now - since_s if since_s else 0.0
+            if silent_s > limit("feed_silent_s") and self._packets_come():
+                continue  # no frame is whole, which is another trouble than silence
             if silent_s > limit("feed_silent_s") and self._state != "silent":
                 self._set("silent", CameraTrouble("silent", camera=self.name))
             if silent_s > limit("feed_reopen_s"):
@@ -174,7 +179,7 @@ class Drain:
         with self._lock:
             self.opened = opened
             self._opens += 1
-            self._clock, self._period = CameraClock(), Period()
+            self._clock, self._period, self._answers = CameraClock(), Period(), Answers()
             self._rate.forget()
             self._past.begin(opened.exposure_ms, opened.gain_db)
             self._losses.clear()
@@ -201,14 +206,16 @@ class Drain:
             self._rate.add(grab.arrived_s)
             self._period.add(at_s)
             self._frames += 1
-            self._unanswered_s = 0.0
             if self._state != "running":
                 self._set("running", None)
             triggered = self.opened is not None and self.opened.triggered == "software"
-            slack_s = limit("feed_trigger_slack_ms") / 1000.0
-            if triggered and fit is not None and at_s < self._triggered_s - slack_s:
-                self._late += 1  # a frame of an earlier trigger, held up on its way
-                return
+            if triggered and grab.camera_s is not None:
+                behind_s = self._answers.behind_s(
+                    grab.camera_s, grab.arrived_s, self._triggered_s, self.slack_s
+                )
+                if behind_s is None:
+                    return  # a frame of an earlier trigger, held up on its way
+                at_s = self._triggered_s + behind_s
             if self.turn_deg:
                 grab = replace(grab, image=_turned(grab.image, self.turn_deg))
             self._size_px = (grab.image.shape[1], grab.image.shape[0])
@@ -216,6 +223,7 @@ class Drain:
             told = self._past.at(since_s, self._period.seconds(), sure=triggered)
             exposure_ms = grab.exposure_ms if grab.exposure_ms is not None else told[0]
             gain_db = grab.gain_db if grab.gain_db is not None else told[1]
+            self._unanswered_s = 0.0
         self._on_frame(self, Stamped(grab, at_s, exposure_ms, gain_db))
 
     def _count(self, run: _Run, now_s: float) -> None:
@@ -226,6 +234,13 @@ class Drain:
                 over_s = limit("feed_loss_over_s")
                 while len(self._losses) > 2 and now_s - self._losses[1][0] > over_s:
                     del self._losses[0]
+
+    def _packets_come(self) -> bool:
+        """Whether packets came lately, and too many of them were lost."""
+        with self._lock:
+            if len(self._losses) < 2 or self.lost_share() <= limit("feed_lost_share"):
+                return False
+            return self._losses[-1][1].packets > self._losses[-2][1].packets
 
     def _set(self, state: str, trouble: CameraTrouble | None) -> None:
         with self._lock:
@@ -288,6 +303,15 @@ class Drain:
     def ended(self) -> bool:
         """Whether nothing will come any more."""
         return self._state == "ended"
+
+    def answer_s(self) -> float | None:
+        """How long its frames take from trigger to here at most, s; None until it is known."""
+        return self._answers.longest_s if self._answers.known else None
+
+    @property
+    def settled(self) -> bool:
+        """Whether it is known how long its answer to a trigger takes on its clock."""
+        return self._answers.known or not self.has_clock
 
     @property
     def has_clock(self) -> bool:

@@ -59,6 +59,8 @@ class LiveSource:
         ]
         for drain, turn in zip(self._drains, turns_deg, strict=False):
             drain.turn_deg = turn
+        for drain in self._drains:
+            drain.slack_s = limit("feed_trigger_slack_share") / (rate_hz or limit("feed_rate_hz"))
         self._triggered, self._numbered = triggered, numbered
         self._interval_s = 1.0 / (rate_hz or limit("feed_rate_hz"))
         self._exposing = Exposing(longest_ms, self._interval_s)
@@ -251,6 +253,8 @@ class LiveSource:
             return (None, None)
         if self._numbered:
             return (0.0, 0.0)
+        if self._triggered and all(d.has_clock for d in self._drains if d.name in shot):
+            return (apart_ms(shot), 1000.0 * self._round_s)
         jitters = [d.jitter_ms() for d in self._drains if d.name in shot]
         known = [j for j in jitters if j is not None]
         if len(known) == len(jitters):
@@ -309,10 +313,21 @@ class LiveSource:
                     with self._lock:
                         self._waited_for.discard(drain)
             self._round_s, self._round_at_s = time.monotonic() - began_s, began_s
-            longest_ms = max((d.settings()[0] or 0.0 for d in asked), default=0.0)
-            patience_s = longest_ms / 1000.0 + limit("feed_round_s")
+            patience_s = _patience_s(asked)
             with self._lock:
                 self._lock.wait_for(lambda: not self._waited_for or self._stop.is_set(), patience_s)
                 shot, self._round, self._waited_for = dict(self._round), {}, set()
-        if shot:
+        if shot and all(d.name in shot for d in asked if d.running):
             self._hand_on(shot)
+
+
+def _patience_s(asked: Sequence[Drain]) -> float:
+    """How long a round's frames are waited for, s: twice what they took lately and a little more; long
+    while that is not known yet."""
+    exposure_s = max((d.settings()[0] or 0.0 for d in asked), default=0.0) / 1000.0
+    if not all(d.settled for d in asked):
+        return exposure_s + limit("feed_first_round_s")
+    took = [a for d in asked if (a := d.answer_s()) is not None]
+    if len(took) < len(asked):
+        return exposure_s + limit("feed_round_s")
+    return exposure_s + min(limit("feed_round_s"), 2.0 * max(took) + limit("feed_round_least_s"))

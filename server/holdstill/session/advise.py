@@ -91,6 +91,10 @@ def _silence(state: State, live: Live, rhythm: Rhythm, now_ms: float) -> Advice 
         return _plain(state, Say(key), Order.WAIT)
     if not single and now_ms - live.report.taken_at_ms > limit("silence_ms"):
         headline, remedy = cues.trouble_says(Trouble.NO_FRAMES, None, None)
+        for feed in live.feeds.feeds if live.feeds is not None else ():
+            if feed.trouble is not None and feed.remedy is not None:
+                headline, remedy = feed.trouble, feed.remedy
+                break
         return Advice(
             state.step, headline, Order.WAIT, Tone.TROUBLE, remedy=remedy, trouble=Trouble.NO_FRAMES
         )
