@@ -17,6 +17,7 @@ import uvicorn
 
 from holdstill.records import LivePicture, Nothing, Say, Sheet, Snapshot, Tap, TapKind
 from holdstill.web import Access, PageSettings, Phones, Role, create_app
+from holdstill.web.frames import Door
 from web.scenes import scenes
 
 TOKEN = "fake-bench-token-0123456789"
@@ -173,6 +174,8 @@ class Bench:
         self.deck: FakeDeck
         self.watcher_token = "fake-watcher-token-987654321"
         self.phones_file: Path | None = None
+        self.frames: Door | None = None
+        """Where frames that scripts send go."""
 
     def call(self, act: object, *values: object) -> None:
         """Do something to the deck on its own loop, and wait until it is done."""
@@ -217,7 +220,8 @@ class Bench:
             clock=time.monotonic,
         )
         self.access = access
-        app = create_app(self.deck, access, PageSettings(join_origin="http://127.0.0.1"))
+        app = create_app(self.deck, access, PageSettings(join_origin="http://127.0.0.1"), self.frames)
+        self.app = app
         config = uvicorn.Config(
             app, "127.0.0.1", self._port, log_level="warning", ws_per_message_deflate=False, lifespan="on",
             ws="websockets-sansio", timeout_graceful_shutdown=1,

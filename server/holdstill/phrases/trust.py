@@ -8,6 +8,8 @@ WORDS: dict[str, str] = {
     # joining
     "refused.full": "Too many phones have joined",
     "refused.full.more": "On the bench page, under Phones, remove those that are not in use. Then open the link again.",
+    "refused.odd": "That was not understood",
+    "refused.odd.more": "Something in the address or the form is not what it should be. Go back to the page you came from.",
     "refused.no-phone": "That phone is not on the list",
     "refused.no-phone.more": "It may have been removed already. Load the list again.",
     "join.title": "Join this bench",

@@ -11,6 +11,7 @@ from datetime import UTC, tzinfo
 from pathlib import Path
 
 from fastapi import FastAPI, Request, Response, WebSocket
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import FileResponse, HTMLResponse
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
@@ -21,7 +22,7 @@ from holdstill.records import Nothing
 from .access import Access, Role
 from .deck import Deck
 from .frames import Door, frame_routes
-from .guard import Guard, plain_page
+from .guard import FRAMES, Guard, plain_page, told_sender
 from .guide import Guide
 from .join_routes import join_routes
 from .live import tell_cues, tell_pictures
@@ -96,6 +97,13 @@ def create_app(
         if trouble.status_code == 405:
             return plain_page("refused.method", 405)
         return plain_page("refused.missing", trouble.status_code)
+
+    @app.exception_handler(RequestValidationError)
+    async def _odd(request: Request, trouble: RequestValidationError) -> Response:
+        del trouble  # it repeats what was sent
+        if request.url.path.startswith(FRAMES):
+            return told_sender("refused.odd", 422)
+        return plain_page("refused.odd", 422)
 
     return app
 

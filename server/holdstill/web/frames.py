@@ -159,6 +159,13 @@ async def _take_all(socket: WebSocket, camera: str, door: Door | None) -> None:
             await socket.send_text(json.dumps(_told(answer)))
 
 
+def _is_number(value: object) -> bool:
+    """Whether a value of a header is a number that can be meant (JSON as read here knows infinities)."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return math.isfinite(value) if isinstance(value, float) else abs(value) < 1 << 62
+
+
 def unpacked(message: bytes, camera: str) -> Sent | str:
     """A socket's message as a frame, or what is wrong with its header, in words."""
     size = int.from_bytes(message[:4], "big")
@@ -166,14 +173,14 @@ def unpacked(message: bytes, camera: str) -> Sent | str:
         told = json.loads(message[4 : 4 + size].decode())
         if len(message) < 4 + size or not isinstance(told, dict):
             raise ValueError
-    except ValueError:
+    except (ValueError, RecursionError):
         return _words(
             "push-bad-header", name="JSON", got=f"{size} bytes", wanted="a JSON object of that length"
         )
     numbers: dict[str, Any] = {}
     for name, kind in NUMBERS.items():
         value = told.get(name)
-        if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):
+        if value is not None and not _is_number(value):
             return _words("push-bad-header", name=name, got=str(value)[:40], wanted="a number")
         numbers[name] = kind(value) if value is not None else None
     texts: dict[str, Any] = {}

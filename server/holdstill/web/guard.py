@@ -60,7 +60,8 @@ FRAMES = "/frames/"
 """What scripts reach with a token of their own."""
 
 
-def _told_sender(key: str, status: int) -> JSONResponse:
+def told_sender(key: str, status: int) -> JSONResponse:
+    """A refusal for a script: the outcome, and the two sentences of a `plain_page`."""
     words = f"{say(Say(key))} {say(Say(key + '.more'))}"
     return JSONResponse({"outcome": "refused", "words": words}, status)
 
@@ -90,6 +91,13 @@ def plain_page(key: str, status: int, **values: float | int | str) -> HTMLRespon
         f"<style>{_PLAIN_STYLE}</style><main><h1>{escape(headline)}</h1><p>{escape(more)}</p>{form}</main></html>"
     )
     return HTMLResponse(html, status, headers={"Content-Security-Policy": _PLAIN_POLICY})
+
+
+def _from_within_another_page(headers: Headers) -> bool:
+    """True when a browser says that another page asks for this as a part of itself (Fetch Metadata, W3C):
+    it may lead somebody here, and no more. Browsers that say nothing are dealt with by cookie and Origin."""
+    site, goes_to = headers.get("sec-fetch-site", "none"), headers.get("sec-fetch-dest", "document")
+    return site not in ("none", "same-origin") and goes_to != "document"
 
 
 def _form() -> str:
@@ -152,6 +160,8 @@ class Guard:
         if scope["path"].startswith(FRAMES):
             return self._of_sender(scope, headers)
         role = self._know(scope, headers)
+        if _from_within_another_page(headers):
+            return plain_page("refused.origin", 403)
         if scope["path"] == "/join" and scope["method"] in ("GET", "HEAD"):
             return None
         if scope["path"] == "/join" and scope["method"] == "POST" and self._access.origin_is_ours(headers):
@@ -178,10 +188,9 @@ class Guard:
         """Why a script's frame is not let through. Its token comes with each request and never by
         itself, as a cookie would: a foreign page can't send in its name."""
         address = address_of(scope)
-        if self._access.must_wait(address):
-            return _told_sender("refused.slowly", 429)
         if not self._access.may_send(headers.get("authorization"), address):
-            return _told_sender("refused.sender", 403)
+            waits = self._access.must_wait(address)
+            return told_sender("refused.slowly", 429) if waits else told_sender("refused.sender", 403)
         scope.setdefault("state", {})["role"] = Role.SENDER
         return None
 
