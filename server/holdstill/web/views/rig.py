@@ -14,7 +14,7 @@ from holdstill.session.paper_rows import assumed_words, sections
 from .words import Words, share
 
 Context = dict[str, Any]
-_DRAWN = "30 90 840 900"
+_DRAWN = "20 20 860 1160"
 FIELDS = (
     ("width_px", "px"),
     ("height_px", "px"),
@@ -51,7 +51,7 @@ def drawing_of(rig: Rig) -> str:
     if paper is None:
         return ""
     svg = rig_drawing(paper)
-    # Without the sheet's own title and legend: the page has both, in letters that can be read.
+    # Without the margin around the sheet.
     return re.sub(r'viewBox="[^"]*"', f'viewBox="{_DRAWN}"', svg[svg.index("<svg") :], count=1)
 
 
