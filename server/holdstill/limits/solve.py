@@ -131,6 +131,18 @@ ROWS: tuple[Limit, ...] = (
           "below which a camera's pictures are mirrored", "chosen", "fivefold better"),
     Limit("volume_gauge_mm", 100.0, "mm", "gauge length of the length error, where the volume has room "
           "for it", "chosen", "a round length near half a usual measuring volume"),
+    Limit("scene_least_frames", 3, "frames", "fewest pictures of a still scene for a noise floor", "chosen",
+          "two differences; ten are customary"),
+    Limit("scene_series_frames", 10, "frames", "pictures a series of the still scene takes", "common practice",
+          "repeated static frames give the noise floor"),
+    Limit("scene_least_patches", 12, "patches", "fewest patches of a scene that must be found again", "derived",
+          "six numbers of a motion from two coordinates each, four times over"),
+    Limit("scene_patch_sigma_px", 0.1, "px", "largest sigma of a patch to be followed", "chosen",
+          "noise floors are 0.01 to 0.1 px (primer on digital image correlation, section 6)"),
+    Limit("scene_likeness", 0.8, "1", "correlation of a patch with itself in the reference below which "
+          "something else is there", "chosen", "noise of a tenth of the contrast leaves 0.99"),
+    Limit("scene_matter_px", 0.02, "px", "rms shift below which a change of a scene is none", "chosen",
+          "within what interpolation and light do"),
     Limit("goal_shape_share_px", 0.03, "px", "goal of the shape error, in pixels of image scale", "measured",
           "simulated: 26 customary views reach 0.016 with white noise of 0.05 px, 0.043 with half of it "
           "correlated, see docs/solve.md; between the two"),

@@ -12,17 +12,20 @@ from .fitted import (
 from .live import agree, live_pose
 from .plausible import plausibility as checks
 from .proof import prove
+from .scene import floor_meaning, recheck_scene
 from .solver import solve
 
 __all__ = [
     "agree",
     "checks",
+    "floor_meaning",
     "live_pose",
     "place_of",
     "plane_map",
     "point_numbers",
     "prove",
     "recheck",
+    "recheck_scene",
     "solve",
     "view_residuals",
     "with_residuals",

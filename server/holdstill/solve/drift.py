@@ -10,7 +10,7 @@ import numpy as np
 from holdstill.geometry.poses import matrices, pose_of
 from holdstill.geometry.rotations import rotation_matrix, rotation_vector
 from holdstill.limits import limit
-from holdstill.records import DriftResult, Estimate, FloatArray, Nothing, Plate, Pose, Rig, View
+from holdstill.records import DriftResult, Estimate, FloatArray, Lens, Nothing, Plate, Pose, Rig, View
 
 from .bundle import Layout, State, evaluate, move
 from .known import Beside, beside
@@ -104,7 +104,7 @@ def chi_to_sigmas(chi2: float, degrees: int) -> float:
     Source: E. B. Wilson & M. M. Hilferty, PNAS 17 (1931) 684-688 (from memory).
     """
     spread = 2.0 / (9.0 * degrees)
-    return float(max(0.0, ((chi2 / degrees) ** (1.0 / 3.0) - (1.0 - spread)) / np.sqrt(spread)))
+    return float(max(0.0, ((max(chi2, 0.0) / degrees) ** (1.0 / 3.0) - (1.0 - spread)) / np.sqrt(spread)))
 
 
 def _columns(found: Beside, camera: int, *, lens: bool) -> FloatArray:
@@ -290,14 +290,23 @@ def _shift_px(found: Beside, full: FloatArray) -> float:
 
 
 def _harm(rig: Rig, found: Beside, full: FloatArray) -> tuple[str, bool]:
-    """The quantity that the change puts off most against its goal, and whether by more than that."""
     points = found.pictures.points_mm
     at = found.state.view_r @ points.T + found.state.view_t[:, :, None]
-    volume = measuring_volume(rig, found.poses, np.swapaxes(at, 1, 2).reshape(-1, 3))
-    wanted = goals(rig, image_scale_um_per_px(found.lenses, found.poses, volume.centre_mm))
+    return harm_of(rig, found.lenses, found.poses, np.swapaxes(at, 1, 2).reshape(-1, 3), full)
+
+
+def harm_of(
+    rig: Rig, lenses: Sequence[Lens], poses: Sequence[Pose], seen_mm: FloatArray, full: FloatArray
+) -> tuple[str, bool]:
+    """The quantity that a change of the rig puts off most against its goal, and whether by more than that.
+
+    `full` (15 C,): the change, over all parameters; `seen_mm` (n, 3): where things were seen, rig frame.
+    """
+    volume = measuring_volume(rig, poses, seen_mm)
+    wanted = goals(rig, image_scale_um_per_px(lenses, poses, volume.centre_mm))
     shares = {
         q.name: float(np.sqrt(np.mean(((q.rows @ full) ** 2).sum(axis=1)))) / wanted.of(q.name)
-        for q in quantity_rows(found.lenses, found.poses, volume)
+        for q in quantity_rows(lenses, poses, volume)
     }
     worst = max(shares, key=lambda name: shares[name])
     return worst, shares[worst] > 1.0
