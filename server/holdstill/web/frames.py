@@ -101,7 +101,8 @@ def frame_routes(app: FastAPI, door: Door | None) -> None:
     async def frames(socket: WebSocket, camera: str) -> None:
         await _take_all(socket, camera, door)
 
-    @app.get("/openapi.json")
+    @app.get("/openapi.json")  # for a phone that has joined
+    @app.get("/frames/openapi.json")  # for a script with its token
     async def described() -> dict[str, Any]:
         return get_openapi(
             title="Holdstill: frames", version="1", description=DESCRIPTION, routes=router.routes
