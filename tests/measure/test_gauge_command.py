@@ -92,3 +92,42 @@ def test_missing_files_and_empty_folders_are_refused(tmp_path, capsys):
         run(capsys, tmp_path / "none.png")
     with pytest.raises(BadInput, match="no pictures"):
         run(capsys, tmp_path)
+
+
+def test_unrelated_pictures_are_no_series(tmp_path, capsys):
+    rng = np.random.default_rng(3)
+    for k in range(5):
+        coarse = cv2.resize(
+            rng.uniform(20, 220, (6, 8)).astype(np.float32), (256, 192), interpolation=cv2.INTER_CUBIC
+        )
+        fine = rng.normal(0, 12, (192, 256))
+        cv2.imwrite(str(tmp_path / f"photo_{k}.jpg"), np.clip(coarse + fine, 0, 255).astype(np.uint8))
+    status, out = run(capsys, tmp_path, "--json")
+    told = json.loads(out.out)["sharpest"]
+    assert status == 0
+    assert told["file"] is None
+    assert told["reason"] == "different scenes"
+    _, out = run(capsys, tmp_path)
+    assert "Not one series" in out.out
+
+
+def test_colour_and_changing_exposure_leave_a_series_a_series(tmp_path, capsys):
+    stack, rng = Stack("natural", reach_px=8, step_px=0.5, size=256), np.random.default_rng(5)
+    for k, z in enumerate(np.arange(-6, 6.1, 1.0)):
+        grey = shoot(stack.at(z), rng, exposure=0.7 * 2.0 ** rng.uniform(-1.5, 0.2)).astype(np.float32)
+        tinted = np.stack([grey * 0.7, grey * 0.9, grey], axis=2)
+        gamma = 255.0 * (np.clip(tinted, 0, 255) / 255.0) ** (1 / 2.2)
+        cv2.imwrite(str(tmp_path / f"z{k:02d}.jpg"), gamma.astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, 85])
+    status, out = run(capsys, tmp_path, "--json")
+    told = json.loads(out.out)["sharpest"]
+    assert status == 0
+    assert told["file"].endswith("z06.jpg")
+    assert abs(told["peak_frame"] - 6.0) <= max(3.0 * told["peak_sigma_frames"], 0.3)
+
+
+def test_nothing_is_printed_above_an_error(tmp_path, capsys):
+    (tmp_path / "broken.png").write_bytes(b"not a picture")
+    status, out = run(capsys, tmp_path / "broken.png")
+    assert status == 2
+    assert out.out == ""
+    assert "broken.png" in out.err

@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps(result, indent=2, allow_nan=False))
     else:
         _print_table(entries)
-        _print_sharpest(outcome, told, len(entries))
+        _print_sharpest(outcome, told, len(series))
     refused = [entry["error"] for entry in entries if "error" in entry]
     for message in refused:
         print(f"holdstill: {message}", file=sys.stderr)
@@ -170,6 +170,8 @@ def _told(outcome: Any, entries: list[dict[str, Any]], places: list[int]) -> dic
 
 
 def _print_table(entries: list[dict[str, Any]]) -> None:
+    if all("error" in entry for entry in entries):
+        return
     width = max(len(entry["file"]) for entry in entries)
     names = ("file", "sharpness", "edge", "share", "dots", "outside", "fill", "glare", "even")
     titles = {name: say(Say(f"gauge-column-{name}")) for name in names}
@@ -208,7 +210,8 @@ def _print_sharpest(outcome: Any, told: dict[str, Any], count: int) -> None:
     if count < 2:
         return
     if isinstance(outcome, Nothing):
-        print(say(Say("gauge-no-series", {"why": outcome.why})))
+        unrelated = outcome.why in ("different scenes", "mixed sizes")
+        print(say(Say("gauge-unrelated" if unrelated else "gauge-no-series", {"why": outcome.why})))
         return
     key = "gauge-sharpest-end" if outcome.at_end else "gauge-sharpest"
     print(

@@ -455,4 +455,14 @@ ROWS: tuple[Limit, ...] = (
         "Least gradient energy of a tile that counts as speckled",
         "chosen", "a tile half covered by the specimen has half of it",
     ),
+    Limit(
+        "series_same_scene", 0.3, "correlation",
+        "Median correlation of neighbouring reduced pictures below which they show different scenes",
+        "measured", "real photographs of different scenes -0.3 to 0.5, sweeps of one scene above 0.9",
+    ),
+    Limit(
+        "series_least_contrast", 0.05, "share of the mean level",
+        "Contrast of a reduced picture below which its scene can't be told from another",
+        "chosen", "uneven light alone makes as much",
+    ),
 )

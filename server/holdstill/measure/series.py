@@ -21,6 +21,7 @@ _LEVELS = 4
 _GROUPS = 12
 """Groups of tiles left out one at a time for the scatter of the peak."""
 _LEAST_SIDE_PX = 48
+_THUMB = (24, 32)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,6 +38,8 @@ class SeriesFrame:
         float64 (rows, columns): mean level (grey values) and clipped share (0..1) of each tile.
     size_px
         (width, height).
+    thumb
+        float64 (24, 32): the picture reduced, for telling whether it shows the same scene.
     """
 
     energy: FloatArray
@@ -45,6 +48,7 @@ class SeriesFrame:
     means: FloatArray
     clipped: FloatArray
     size_px: tuple[int, int]
+    thumb: FloatArray
 
 
 def series_frame(image: Picture, *, full_scale: int) -> SeriesFrame:
@@ -75,7 +79,16 @@ def series_frame(image: Picture, *, full_scale: int) -> SeriesFrame:
         )
     height, width = picture.shape
     assert means is not None
-    return SeriesFrame(np.array(energy), noise, np.array(counts), means, clipped, (width, height))
+    thumb = cv2.resize(picture.astype(np.float32), _THUMB[::-1], interpolation=cv2.INTER_AREA)
+    return SeriesFrame(
+        np.array(energy),
+        noise,
+        np.array(counts),
+        means,
+        clipped,
+        (width, height),
+        np.asarray(thumb, dtype=np.float64),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,14 +122,17 @@ def sharpest(frames: Sequence[SeriesFrame]) -> Sharpest | Nothing:
     each side where there are frames enough. The scales are weighted by the scatter of their peaks
     when a twelfth of the tiles at a time is left out, and by the fit's own covariance; where they
     disagree by more than that, the uncertainty grows. Nothing ("too few frames", "mixed sizes",
-    "no structure"). With scenes of different depths in one picture the peak is that of most of the
+    "different scenes", "no structure"). With scenes of different depths in one picture the peak is that of most of the
     energy.
     """
     if len(frames) < 2:
         return Nothing("too few frames", {"found": len(frames), "needed": 2})
     sizes = {frame.size_px for frame in frames}
-    if len(sizes) > 1:
+    if not _alike(sizes):
         return Nothing("mixed sizes", {"sizes": ", ".join(f"{w}x{h}" for w, h in sorted(sizes))})
+    kin = kinship(frames)
+    if kin is not None and kin < limit("series_same_scene"):
+        return Nothing("different scenes", {"correlation": round(kin, 3)})
     energy, noise = _without_noise(frames)
     means = np.stack([frame.means for frame in frames])
     use = _usable(frames)
@@ -129,6 +145,24 @@ def sharpest(frames: Sequence[SeriesFrame]) -> Sharpest | Nothing:
     if not found:
         return Nothing("no structure", {"frames": len(frames)})
     return _combined(found, len(frames))
+
+
+def _alike(sizes: set[tuple[int, int]]) -> bool:
+    """Whether pictures differ in size by no more than a crop of a few px."""
+    widths, heights = [w for w, _ in sizes], [h for _, h in sizes]
+    return max(widths) <= 1.02 * min(widths) and max(heights) <= 1.02 * min(heights)
+
+
+def kinship(frames: Sequence[SeriesFrame]) -> float | None:
+    """How alike neighbouring pictures are, -1..1: median correlation of their reduced copies, whatever the
+    exposure; defocus leaves it high. None where the pictures are too flat to tell (an even field)."""
+    flat = []
+    for frame in frames:
+        rest = frame.thumb - frame.thumb.mean()
+        if float(rest.std()) < limit("series_least_contrast") * max(float(frame.thumb.mean()), 1e-9):
+            return None
+        flat.append(rest / np.linalg.norm(rest))
+    return float(np.median([float((a * b).sum()) for a, b in zip(flat, flat[1:], strict=False)]))
 
 
 def _without_noise(frames: Sequence[SeriesFrame]) -> tuple[FloatArray, FloatArray]:

@@ -16,6 +16,7 @@ WORDS: dict[str, str] = {
     "gauge-sharpest": "Sharpest: {file} (number {number} of {count}); the peak lies at {peak:.2f} +- {sigma:.2f} frames, counted from 0.",
     "gauge-sharpest-end": "Sharpest: {file} (number {number} of {count}), at the end of the series: the peak may lie beyond it.",
     "gauge-no-series": "Which is sharpest can't be told: {why}.",
+    "gauge-unrelated": "Not one series ({why}): each picture is measured by itself.",
     "gauge-no-pictures": "There are no pictures in {folder}; wanted files that end in {endings}. Give the pictures' own names.",
     "gauge-no-file": "{file} does not exist; give the name of a picture or of a folder with pictures.",
     # The focus gauge: keys end in a FocusOrder or StaleReason value.
