@@ -37,7 +37,7 @@ from .placement import (
 from .refine import measure_dots
 from .sites import Sites, look_at_sites
 from .tables import tables_of
-from .track import follow, tracking_factor
+from .track import follow
 from .view import clip_level
 from .viewmap import ViewMap, fit_view_map
 
@@ -87,16 +87,14 @@ def _tracked(image: Picture, plate: Plate, hint: Sighting, camera: str, full_sca
     """The plate followed from the last sighting; None when a full search is needed."""
     if hint.image_size_px != (image.shape[1], image.shape[0]) or plate.marks:
         return None
-    level = reduced(image, tracking_factor(hint), full_scale)
-    followed = follow(level, plate, hint)
+    followed = follow(image, plate, hint)
     if followed is None:
         return None
-    ids, centres, view = followed
+    ids, view = followed
     if plate.kind is PlateKind.CODED_DOTS and not markers_agree(image, view, plate):
         return None
-    scale = median(view.scales(tables_of(plate).xy[ids]))
-    radius = 0.5 * float(hint.dot_diameter_px or 0.0) / scale
-    start = _Start(ids, centres, view, radius, bool(hint.dark_dots), not hint.absolute, blur_px=hint.blur_px)
+    radius = 0.5 * float(hint.dot_diameter_px or 0.0) / median(view.scales(tables_of(plate).xy[ids]))
+    start = _Start(ids, None, view, radius, bool(hint.dark_dots), not hint.absolute, blur_px=hint.blur_px)
     seen = _measured(image, plate, start, camera, full_scale)
     return seen if isinstance(seen, Sighting) else None
 
@@ -282,10 +280,11 @@ def _refine(image: Picture, plate: Plate, coarse: Coarse, camera: str, full_scal
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Start:
-    """Rough dots of a view, numbered, from which the exact measurement starts."""
+    """Rough dots of a view, numbered, from which the exact measurement starts; `centres` None: where the
+    map puts them."""
 
     ids: NDArray[np.int64]
-    centres: FloatArray
+    centres: FloatArray | None
     view: ViewMap
     radius: float
     dark: bool

@@ -36,7 +36,7 @@ def plausible(
     numbers[:, 1] = np.log(np.maximum(steps.misfit, 1e-9))
     numbers[:, 2:4] = steps.table[:, 4:6]
     numbers[:, 4:] = centres + steps.shift - known.expected(which)
-    radius = known.usual_px(which)
+    radius, before = known.usual_px(which), int(ok.sum())
     for _ in range(2):
         surface, scatter, _ = smooth(centres, numbers, ok, degree=2)
         off = np.abs(numbers - surface)
@@ -47,8 +47,10 @@ def plausible(
         ok &= fits & (off[:, 0] < gates[0]) & (off[:, 2] < gates[1]) & (off[:, 3] < gates[2]) & (far < reach)
         odd = dot & fits & (np.maximum(off[:, 2], off[:, 3]) < max(0.06 * radius, *gates[1:]))
         odd &= far < max(reach, 0.03 * known.pitch / known.radius * radius)
-        if ok.sum() < 6:
+        now = int(ok.sum())
+        if now < 6 or now == before:
             break
+        before = now
     return np.asarray(ok), np.asarray(odd & ~ok)
 
 
@@ -62,22 +64,27 @@ def light_slopes(steps: Steps, centres: FloatArray, good: NDArray[np.bool_], bri
     return smooth(centres, np.log(np.where(use, level, 1.0)), use)[2]
 
 
-def beliefs_of(
+def ramps_of(
     steps: Steps, centres: FloatArray, good: NDArray[np.bool_]
-) -> tuple[NDArray[np.bool_], Beliefs]:
-    """Which dots carry a ramp of their own; and what the view's other dots say about each dot's
-    radius, blur and ramp (a smooth surface and the scatter about it)."""
+) -> tuple[NDArray[np.bool_], FloatArray]:
+    """Which dots carry a ramp of their own (n,); and how large a ramp is believed of each (n,), grey
+    values per px: 0 where the view's ramps scatter about a smooth surface by no more than their noise."""
     ramp = steps.ramp
-    size = np.abs(ramp).max(axis=1)
-    usual = ramp[good]
-    off = np.abs(usual - np.array([median(usual[:, 0]), median(usual[:, 1])]))
-    spread = 1.4826 * median(off.ravel())
-    noise = median(steps.ramp_sigma[good])
-    excess = np.sqrt(max(spread**2 - 1.2 * noise**2, 0.0))
+    surface, scatter, _ = smooth(centres, ramp, good)
+    noise = median(steps.ramp_sigma[good]) ** 2 * max(median(steps.misfit[good]), 1.0)
+    spread = 0.5 * float(scatter @ scatter)
+    excess = (spread - 1.2 * noise) ** 0.5 if spread > 1.6 * noise else 0.0
+    size = np.abs(ramp - surface).max(axis=1)
     shaded = size > 4.0 * np.hypot(steps.ramp_sigma, excess)
+    return shaded, np.where(shaded, 10 * size, excess)
+
+
+def beliefs_of(steps: Steps, centres: FloatArray, good: NDArray[np.bool_], ramps: FloatArray) -> Beliefs:
+    """What the view's other dots say about each dot's radius and blur (a smooth surface and the scatter
+    about it), with the ramps believed."""
     surface, scatter, _ = smooth(centres, steps.table[:, 4:6], good)
     table = np.empty((len(centres), 5))
     table[:, 0], table[:, 2] = surface.T
     table[:, 1], table[:, 3] = np.maximum(1.5 * scatter, 1e-3)
-    table[:, 4] = np.where(shaded, 10 * size, excess)
-    return shaded, Beliefs(table)
+    table[:, 4] = ramps
+    return Beliefs(table)

@@ -15,15 +15,15 @@ from holdstill.records import FloatArray, Picture
 
 from .compiled import median
 from .eccentricity import eccentricity_px
-from .judging import beliefs_of, light_slopes, plausible
-from .probing import noise_of, probe, spread
-from .score import BENDS
+from .judging import beliefs_of, light_slopes, plausible, ramps_of
+from .lopsided import lopsided, straighten
+from .probing import noise_of, probe
+from .score import SKEWS, Scores
 from .smooth import smooth
 from .steps import Beliefs, Steps
 from .view import EVERYWHERE, LEAST_SIGMA_PX, View
 from .viewmap import ViewMap, fit_view_map
 
-_SKEW_DOTS = 24
 _SOFT_PX = 0.8
 _LEAST_USED = 0.45
 
@@ -54,7 +54,7 @@ def measure_dots(
     image: Picture,
     xy: FloatArray,
     which: NDArray[np.int64],
-    centres: FloatArray,
+    centres: FloatArray | None,
     *,
     radius: float,
     pitch: float,
@@ -84,8 +84,14 @@ def measure_dots(
     size = (image.shape[1], image.shape[0])
     xy = np.ascontiguousarray(xy)
     known = View(image, xy, size, clip, view, radius, 1.5, 0.0, (1.0, 1.0), pitch, sign=-1.0 if dark else 1.0)
-    if not probe(known, which, centres):
+    if blur_px is not None:
+        known.followed, known.sigma = True, max(float(np.sqrt(blur_px**2 + 1 / 12)), LEAST_SIGMA_PX)
+    known.factors, known.rings = factors, rings
+    if not probe(known, which, known.expected(which) if centres is None else centres):
         return None
+    if centres is None:
+        which = np.union1d(which, others)
+        return _final_pass(known, which, known.expected(which))
     centres, which = _first_pass(known, which, centres)
     if len(which) < 6:
         return None
@@ -125,8 +131,8 @@ def _first_pass(
 
 
 def _final_pass(known: View, which: NDArray[np.int64], centres: FloatArray) -> Dots | None:
-    n = len(which)
-    free = Beliefs.loose(n, ramp=1e6 * abs(known.contrast))
+    """A rough step for every dot, which says what is usual in this view; then the exact one."""
+    free = Beliefs.loose(len(which), ramp=1e6 * abs(known.contrast))
     gathered = known.scores(which, centres, stride=known.stride(which), noise=True)
     steps = known.solved(gathered, free, _LEAST_USED)
     good, _ = plausible(known, steps, which, centres)
@@ -134,49 +140,58 @@ def _final_pass(known: View, which: NDArray[np.int64], centres: FloatArray) -> D
         return None
     known.variance = noise_of(gathered, steps, good, known.variance, rough=False)
     slopes = light_slopes(steps, centres, good, known.contrast > 0)
+    shaded, ramps = ramps_of(steps, centres, good)
     centres = centres + np.where(good[:, None], steps.shift, 0)
-    gathered = known.scores(which, centres, slopes)
-    steps = known.solved(gathered, free, _LEAST_USED)
-    shaded, beliefs = beliefs_of(steps, centres, good)
-    steps = known.solved(gathered, beliefs, _LEAST_USED)
-    good, odd = plausible(known, steps, which, centres)
-    centres = centres + np.where((good | odd)[:, None], steps.shift, 0)
-    late = (good | odd) & (np.hypot(*steps.shift.T) > 0.12 * known.sigma)
+    common = 0.0
+    for attempt in range(2):
+        steps, beliefs, sums = _exact(known, which, centres, slopes, good, shaded, ramps)
+        good, odd = plausible(known, steps, which, centres)
+        clean = good & ~shaded
+        if attempt or sums is None or not lopsided(known, sums, beliefs, clean):
+            break
+        centres, common = straighten(known, which, centres, slopes, clean)
+    use = good | odd
+    centres = centres + np.where(use[:, None], steps.shift, 0)
+    late = use & (np.hypot(*steps.shift.T) > 0.12 * known.sigma)
     if late.any():
-        again = known.solved(
-            known.scores(which[late], centres[late], slopes[late]), beliefs.of(late), _LEAST_USED
-        )
+        once_more = known.scores(which[late], centres[late], slopes[late])
+        again = known.solved(once_more, beliefs.of(late), _LEAST_USED)
         centres[late] += np.where(again.ok[:, None], again.shift, 0)
     if good.sum() < 6:
         return None
-    centres += _skew_shift(known, which, centres, slopes, good)
-    return _collect(known, which, centres, steps, good | odd, odd, shaded)
+    return _collect(known, which, centres, steps, use, odd, shaded, common)
 
 
-def _skew_shift(
+def _exact(
     known: View,
     which: NDArray[np.int64],
     centres: FloatArray,
     slopes: FloatArray,
     good: NDArray[np.bool_],
-) -> FloatArray:
-    """Common shift (2,), px, from the symmetric edge's place to the blur's centroid; 0 if not sure.
+    shaded: NDArray[np.bool_],
+    ramps: FloatArray,
+) -> tuple[Steps, Beliefs, Scores | None]:
+    """The step from every pixel, what was believed in it, and its sums where they tell the blur's skew.
 
-    A lopsided blur (coma) moves every dot of the view alike; measured on up to 24 clean dots with
-    the skew of the edge left free, and used only when it stands out five times above its scatter.
+    Where few dots carry a ramp of their own, only these are gathered with one; the others' last columns
+    then serve to tell whether the blur is lopsided.
     """
-    some = np.flatnonzero(good)
-    some = some[spread(len(some), _SKEW_DOTS)]
-    gathered = known.scores(which[some], centres[some], slopes[some], kind=BENDS)
-    bends = Beliefs.loose(len(some), spread_px=1e-3, ramp=1e6 * abs(known.contrast))
-    steps = known.solved(gathered, bends, _LEAST_USED)
-    ok = steps.ok
-    if ok.sum() < 8:
-        return np.zeros(2)
-    middle = np.median(steps.shift[ok], axis=0)
-    scatter = 1.4826 * np.median(np.abs(steps.shift[ok] - middle), axis=0) * 1.2533 / np.sqrt(ok.sum())
-    sure = np.hypot(*middle) > 5 * np.hypot(*scatter)
-    return np.asarray(middle if sure else np.zeros(2))
+    free = Beliefs.loose(len(which), ramp=1e6 * abs(known.contrast))
+    if ramps[~shaded].any() or shaded.sum() > 0.3 * len(which):
+        gathered = known.scores(which, centres, slopes)
+        beliefs = beliefs_of(known.solved(gathered, free, _LEAST_USED), centres, good, ramps)
+        return known.solved(gathered, beliefs, _LEAST_USED), beliefs, None
+    gathered = known.scores(which, centres, slopes, kind=SKEWS)
+    free.table[:, 4] = 0.0
+    beliefs = beliefs_of(known.solved(gathered, free, _LEAST_USED), centres, good, ramps)
+    level = Beliefs(beliefs.table.copy())
+    level.table[:, 4] = 0.0
+    steps = known.solved(gathered, level, _LEAST_USED)
+    if shaded.any():
+        ramped = known.scores(which[shaded], centres[shaded], slopes[shaded])
+        steps.table[shaded] = known.solved(ramped, beliefs.of(shaded), _LEAST_USED).table
+        steps = Steps.of(steps.table)
+    return steps, beliefs, gathered
 
 
 def _collect(
@@ -187,12 +202,13 @@ def _collect(
     good: NDArray[np.bool_],
     odd: NDArray[np.bool_],
     shaded: NDArray[np.bool_],
+    common: float,
 ) -> Dots | None:
     """Correct eccentricity, fit the map once more, drop what lies off it, put sigmas together."""
     if good.sum() < 6:
         return None
     which, centres, shaded, odd = which[good], centres[good], shaded[good], odd[good]
-    sigmas = np.sqrt(steps.variance[good])
+    sigmas = np.sqrt(steps.variance[good] + common**2)
     if known.clip_bounds() != EVERYWHERE:  # there the noise was worked out from the misfit
         sigmas = sigmas * np.sqrt(median(steps.misfit[good]))
     points = centres - eccentricity_px(known.view, known.xy[which], known.radius)

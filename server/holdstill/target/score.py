@@ -32,9 +32,9 @@ ROUND = np.zeros(6)
 """A blur alike in all directions: lean (2), q3 (2), q5 (2) all zero; see `score`."""
 COLUMNS = 8
 """Unknowns per dot: B, A, A dx, A dy, A dr, A ds and the last two of the step's kind."""
-RAMPS, LEANS, BENDS = 0, 1, 2
-"""Kinds of a step: the last two unknowns are the dot's own ramp h; or A times the change of lean; or A q3,
-with A q5 in the place of radius and blur."""
+RAMPS, LEANS, SKEWS, BENDS = 0, 1, 2, 3
+"""Kinds of a step: the last two unknowns are the dot's own ramp h; or A times the change of lean; or A times
+the change of q3; or that, with A times the change of q5 in the place of radius and blur."""
 
 _R = 512
 _Y, _V, _W, _COL, _T, _NX, _NY, _NARROW, _TIMES = (_R * k for k in (1, 2, 3, 4, 13, 14, 15, 16, 17))
@@ -155,10 +155,11 @@ def _of_kind(m: int, b: Floats, s: np.float32, kind: int) -> None:
         for i in range(m):
             t2, x, y = b[_T + i] * b[_T + i], b[_COL + 2 * _R + i], b[_COL + 3 * _R + i]
             third, fifth = t2 - _ONE, t2 * (t2 - _SIX) + _THREE
-            b[_COL + 4 * _R + i] = x * fifth
-            b[_COL + 5 * _R + i] = y * fifth
             b[_COL + 6 * _R + i] = x * third
             b[_COL + 7 * _R + i] = y * third
+            if kind == BENDS:
+                b[_COL + 4 * _R + i] = x * fifth
+                b[_COL + 5 * _R + i] = y * fifth
 
 
 @compiled
@@ -299,7 +300,7 @@ def gathered(
     greatest signed distance over s that is used (for clipped plateaus); blur (7,): edge blur s with the
     pixel's own, px, lean, q3, q5 (the blur's variance is ``s^2 (1 + lean[0] cos 2 phi + lean[1] sin 2 phi)``
     in direction phi); about (4,): half width of the ring over s, noise variance of ground and dot, level
-    at and above which pixels say nothing (0: none); kind: RAMPS, LEANS or BENDS; stride: use every
+    at and above which pixels say nothing (0: none); kind: RAMPS, LEANS, SKEWS or BENDS; stride: use every
     stride-th row; noise: tell the plateaus' noise too.  Returns the arrays of `Scores`.
     """
     n = len(centres)
