@@ -199,6 +199,15 @@ def test_kept_views_speak_for_a_folder_that_was_never_focused_here() -> None:
     assert not focus_done(few)
 
 
+def test_views_that_were_darker_than_need_be_are_told_by_how_much() -> None:
+    dim = session.dim_views(kept(4, blur_px=0.9, fill=0.25).standing(proof=False))
+    assert dim is not None
+    assert dim[0] == 0.25
+    assert dim[1] == pytest.approx(2.0)
+    assert session.dim_views(kept(4, blur_px=0.9, fill=0.97).standing(proof=False)) is None
+    assert session.dim_views([]) is None
+
+
 # -- light -----------------------------------------------------------------------------------------
 
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from holdstill import session
 from holdstill.limits import TABLE
 from holdstill.phrases import CATALOGUE, say
 from holdstill.records import CameraDescription, Ready, Say, ViewRow
@@ -233,6 +234,9 @@ def _calibration(facts: Facts) -> Section:
     if e.plate_shape is not None:
         sigma = e.plate_shape.bow_sigma_um
         words.append(told("report.bow", bow=e.plate_shape.bow_um, sigma=_n(sigma, 2)))
+    dim = session.dim_views(facts.views)
+    if dim is not None:
+        words.append(told("report.dim-views", percent=100.0 * dim[0], stops=dim[1]))
     for length in facts.state.lengths:
         key = "report.length.accepted" if length.what == "accepted" else "report.length"
         words.append(

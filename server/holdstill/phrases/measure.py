@@ -202,4 +202,5 @@ WORDS: dict[str, str] = {
     "warm.drifting": "still drifts by {drift:.1f} thousandths of a px a minute: let it warm up",
     "warm.watching": "warm-up watched for {minutes:.0f} min",
     "warm.unseen": "warm-up not watched: leave something with a pattern in view, at rest",
+    "report.dim-views": "The views were darker than need be: the bright parts of the target stood at {percent:.0f} % of the clipping level. {stops:.1f} stops more light would have made each point more certain: just saturated dots carry about half the error of dots two stops darker.",
 }

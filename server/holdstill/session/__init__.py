@@ -7,7 +7,7 @@ from .advise import advise
 from .focusing import focus_gauge
 from .judge import TAKING, Decision, Keep, Let, Refuse, judge, stuck
 from .live import Live, forget_sharpness, look
-from .setup import SETTING_UP, shown
+from .setup import SETTING_UP, dim_views, shown
 from .sheet import sheet
 from .snapshot import NO_COVERAGE, Around, rows, snapshot
 from .state import Entry, State, replay, step
@@ -47,6 +47,7 @@ __all__ = [
     "against",
     "enough",
     "first_trouble",
+    "dim_views",
     "focus_gauge",
     "forget_sharpness",
     "judge",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median
 
@@ -19,6 +19,7 @@ from holdstill.records import (
     Sighting,
     Step,
     Tone,
+    View,
 )
 from holdstill.records import events as ev
 
@@ -99,6 +100,20 @@ def light_done(state: State) -> bool:
         return False
     dim = min(median(f) for f in enough) < limit("light_seen_fill")
     return not dim and median(grounds) <= limit("light_ground_fill")
+
+
+def dim_views(views: Sequence[View]) -> tuple[float, float] | None:
+    """Median dot fill (0..1) of views that were darker than needed, and by how many stops they could have
+    been brighter; None where they were bright enough or it can't be told."""
+    fills = [m.dot_fill for v in views for m in v.measures.values() if m.dot_fill is not None]
+    dark = [s.dark_dots for v in views for s in v.sightings.values()]
+    goal = limit("exposure_ground_goal") if any(dark) else 1.0
+    if not fills:
+        return None
+    fill = median(fills)
+    if fill >= limit("light_seen_fill") * goal or fill <= 0:
+        return None
+    return fill, math.log2(goal / fill)
 
 
 def setup(
