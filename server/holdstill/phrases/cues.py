@@ -91,6 +91,7 @@ WORDS: dict[str, str] = {
     "trouble.one camera": "Not every camera sees it",
     "trouble.one camera.in": "Camera {camera} can't see it",
     "trouble.one camera.remedy": "Move toward the middle until every picture shows the plate.",
+    "trouble.one camera.covered.remedy": "Its picture is dark: take the cap or the hand from its lens.",
     "trouble.one camera.short": "not in every picture",
     "trouble.half out": "Half out of the picture",
     "trouble.half out.in": "Half out of camera {camera}",
@@ -101,6 +102,9 @@ WORDS: dict[str, str] = {
     "trouble.glare.in": "Glare in camera {camera}",
     "trouble.glare.remedy": "Tip the plate a little until the bright patch leaves it.",
     "trouble.glare.side.remedy": "Tip the plate a little: the bright patch sits at the {place}.",
+    "trouble.glare.tip.side.remedy": "Bring the {side} side a little toward the cameras.",
+    "trouble.glare.tip.top.remedy": "Tip the top a little toward the cameras.",
+    "trouble.glare.tip.bottom.remedy": "Tip the bottom a little toward the cameras.",
     "trouble.glare.short": "glare",
     "trouble.shadow": "A shadow on the plate",
     "trouble.shadow.in": "A shadow in camera {camera}",
@@ -115,6 +119,7 @@ WORDS: dict[str, str] = {
     "trouble.moved": "It moved",
     "trouble.moved.in": "It moved",
     "trouble.moved.remedy": "Rest your elbows and hold until the chime.",
+    "trouble.moved.shutter.remedy": "Set the exposure to {longest_ms:.1f} ms or less, or rest the plate on something.",
     "trouble.moved.short": "moved",
     "trouble.blurred": "Blurred by motion",
     "trouble.blurred.in": "Blurred in camera {camera}",
@@ -178,15 +183,32 @@ def order_words(order: Order) -> Say:
     return Say(f"order.{order.value}")
 
 
-def trouble_says(trouble: Trouble, camera: str | None, side: str | None) -> tuple[Say, Say]:
+def trouble_says(
+    trouble: Trouble,
+    camera: str | None,
+    side: str | None,
+    *,
+    way: str | None = None,
+    longest_ms: float | None = None,
+) -> tuple[Say, Say]:
     """Headline and remedy of a trouble.
 
     camera: the camera that has it (for ``ONE_CAMERA``, ``NO_PLATE`` and ``PARTNER_MISSING``: the
     one that does *not* see it); None when all have it.  side: a ``Place`` value, as the cameras
-    see it, where on the picture or plate it sits; None when unknown.
+    see it, where on the picture or plate it sits; None when unknown.  way: for ``GLARE`` the edge (a
+    ``Place`` value) to bring toward the cameras, for ``ONE_CAMERA`` ``"covered"``.  longest_ms: for
+    ``MOVED`` the exposure at which these hands would do.
     """
     key = f"trouble.{trouble.value}"
     headline = Say(key) if camera is None else Say(f"{key}.in", {"camera": camera})
+    if longest_ms is not None and trouble is Trouble.MOVED:
+        return headline, Say(f"{key}.shutter.remedy", {"longest_ms": longest_ms})
+    if way is not None and trouble is Trouble.GLARE:
+        if way in (Place.LEFT, Place.RIGHT):
+            return headline, Say(f"{key}.tip.side.remedy", {"side": way})
+        return headline, Say(f"{key}.tip.{way}.remedy")
+    if way is not None and f"{key}.{way}.remedy" in WORDS:
+        return headline, Say(f"{key}.{way}.remedy")
     if side is not None and f"{key}.side.remedy" in WORDS:
         return headline, Say(f"{key}.side.remedy", {"place": side})
     return headline, Say(f"{key}.remedy")

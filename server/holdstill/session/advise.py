@@ -103,7 +103,16 @@ def _silence(state: State, live: Live, rhythm: Rhythm, now_ms: float) -> Advice 
 
 def _in_trouble(state: State, live: Live, found: Found) -> Advice:
     place = found.place.value if found.place is not None else None
-    headline, remedy = cues.trouble_says(found.trouble, found.camera, place)
+    longest = found.numbers.get("longest_ms")
+    headline, remedy = cues.trouble_says(
+        found.trouble,
+        found.camera,
+        place,
+        way=found.way,
+        longest_ms=longest if isinstance(longest, float) else None,
+    )
+    if found.trouble is Trouble.SAME_AS_BEFORE and state.cue is not None and live.guide is not None:
+        remedy = cues.cue_headline(state.cue.instruction, live.guide.part)
     if found.trouble is Trouble.BAD_FILE and "message" in found.numbers:
         remedy = Say("advice.message", {"message": found.numbers["message"]})
     order = Order.SHOW_PLATE if found.trouble is Trouble.NO_PLATE else Order.WAIT

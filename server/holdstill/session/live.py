@@ -20,6 +20,7 @@ from holdstill.records import (
 )
 
 from .focusing import Focusing
+from .habits import repeated, restless, turned
 from .setup import SettingUp, setting_up_step
 from .state import State
 from .steadiness import Steadiness, steadied
@@ -58,6 +59,8 @@ class Live:
     """The shot before this one, in a stream."""
     seen_trouble: Found | None = None
     """What this shot shows."""
+    restless: int = 0
+    """Frames in a row at the wished pose without rest."""
     trouble_frames: int = 0
     trouble: Found | None = None
     """What the phone says: a trouble that has stood for some frames."""
@@ -105,13 +108,25 @@ def look(live: Live, state: State, report: ShotReport) -> Live:
     )
     after = _remember_sharpness(after)
     after = replace(after, setup=setting_up_step(live.setup, state, report, sightings))
+    after = replace(after, guide=_guide(after, state))
     found = first_trouble(
         state, report, sightings, still, typical_blur_px=typical_blur_px(state), plate_expected=True
     )
     if found is None and _is_still(still, steady, most_px) and not at_rest:
         found = _fired_apart(still, report)
-    after = _settle(after, found, single=report.single)
-    return replace(after, guide=_guide(after, state))
+    if found is None and not report.single:
+        after, found = _of_habit(after, state, report)
+    return _settle(after, found, single=report.single)
+
+
+def _of_habit(live: Live, state: State, report: ShotReport) -> tuple[Live, Found | None]:
+    """The troubles that only time shows, once the picture itself shows none."""
+    there = live.guide is not None and live.guide.good_enough
+    live = replace(live, restless=live.restless + 1 if there and live.still_frames == 0 else 0)
+    found = turned(state, live.pose) or restless(live.restless, live.steady, report)
+    if found is None and not there:
+        found = repeated(state, live.pose, report, live.still_frames)
+    return live, found
 
 
 def _earlier(live: Live, report: ShotReport) -> Moment | None:

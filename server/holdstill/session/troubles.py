@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from holdstill import measure
 from holdstill.limits import limit
-from holdstill.records import Nothing, Place, Plate, ShotReport, Sighting, Stillness, Trouble
+from holdstill.records import FrameMeasures, Nothing, Place, Plate, ShotReport, Sighting, Stillness, Trouble
 
 from .state import State
 
@@ -22,6 +22,9 @@ class Found:
     camera: str | None = None
     place: Place | None = None
     numbers: Numbers = field(default_factory=dict)
+    way: str | None = None
+    """What would mend it, where there is more than one way: the edge to bring toward the cameras (a
+    `Place` value, as the cameras see it) so that glare leaves the plate, or ``"covered"``."""
 
 
 HANDS = (Trouble.GLARE, Trouble.FINGER, Trouble.SHADOW, Trouble.HALF_OUT, Trouble.BLURRED, Trouble.DEFOCUSED)
@@ -74,13 +77,17 @@ def _of_files(state: State, report: ShotReport) -> Iterator[Found]:
 
 def _of_plate(state: State, report: ShotReport, sightings: Mapping[str, Sighting]) -> Iterator[Found]:
     whys = {c: n for c, n in report.sightings.items() if isinstance(n, Nothing)}
-    for camera, nothing in whys.items():
-        if nothing.why in ("wrong target", "wrong identity"):
-            yield Found(Trouble.WRONG_PLATE, camera, numbers=nothing.numbers)
+    strange = [n for n in whys.values() if n.why in ("wrong target", "wrong identity")]
+    if strange and len(strange) == len(report.sightings):
+        yield Found(Trouble.WRONG_PLATE, numbers=strange[0].numbers)
     found = _causes(state, report, sightings)
+    covered = _covered(found, report, sightings)
+    if covered is not None:
+        yield covered
     light = [f for f in found if f.trouble in (Trouble.TOO_DARK, Trouble.TOO_BRIGHT)]
-    yield from light
-    yield from sorted((f for f in found if f.trouble in HANDS), key=lambda f: HANDS.index(f.trouble))
+    yield from _shared(light, state)
+    hands = sorted((f for f in found if f.trouble in HANDS), key=lambda f: HANDS.index(f.trouble))
+    yield from _shared(hands, state)
     blind = [c for c in state.cameras if c not in sightings]
     if blind and len(blind) == len(state.cameras):
         yield Found(Trouble.NO_PLATE)
@@ -90,6 +97,29 @@ def _of_plate(state: State, report: ShotReport, sightings: Mapping[str, Sighting
         short = _too_few(state.plate, camera, sighting)
         if short is not None:
             yield short
+
+
+def _shared(found: list[Found], state: State) -> Iterator[Found]:
+    """The same, a trouble that every camera has being told of no one camera."""
+    for one in found:
+        having = {f.camera for f in found if f.trouble is one.trouble}
+        everywhere = len(state.cameras) > 1 and having >= set(state.cameras)
+        yield replace(one, camera=None) if everywhere else one
+
+
+def _covered(
+    found: list[Found], report: ShotReport, sightings: Mapping[str, Sighting]
+) -> Found | None:
+    """A camera that is dark while another, exposed alike, sees the plate well: its lens is covered."""
+    dark = [f for f in found if f.trouble is Trouble.TOO_DARK and f.camera not in sightings]
+    lit = [c for c in sightings if all(f.camera != c for f in found if f.trouble is Trouble.TOO_DARK)]
+    for one in dark:
+        mine = report.exposure_ms.get(one.camera or "")
+        theirs = [report.exposure_ms[c] for c in lit if c in report.exposure_ms]
+        alike = mine is None or not theirs or mine > min(theirs) / limit("covered_exposure_ratio")
+        if lit and alike:
+            return Found(Trouble.ONE_CAMERA, one.camera, numbers=one.numbers, way="covered")
+    return None
 
 
 def _causes(state: State, report: ShotReport, sightings: Mapping[str, Sighting]) -> list[Found]:
@@ -102,8 +132,28 @@ def _causes(state: State, report: ShotReport, sightings: Mapping[str, Sighting])
         others = {c: s for c, s in report.sightings.items() if c != camera}
         for cause in measure.causes(seen, measures, plate=state.plate, others=others):
             if _matters(cause, seen, state.plate):
-                out.append(Found(cause.trouble, camera, _place(cause, report), cause.numbers))
+                way = _tip(seen, measures) if cause.trouble is Trouble.GLARE else None
+                out.append(Found(cause.trouble, camera, _place(cause, report), cause.numbers, way))
     return out
+
+
+def _tip(seen: Sighting | Nothing, measures: FrameMeasures) -> str | None:
+    """The edge of the plate to bring toward the cameras so that the largest glare patch leaves over it.
+
+    A patch lies where the plate's normal halves the angle between camera and lamp. Turning an edge
+    toward the cameras moves it toward that edge (law of reflection), so the nearest edge is the one.
+    """
+    if not isinstance(seen, Sighting) or not measures.glare:
+        return None
+    patch = max(measures.glare, key=lambda g: g.plate_share)
+    (left, top), (right, bottom) = seen.outline_px.min(axis=0), seen.outline_px.max(axis=0)
+    gaps = {
+        Place.LEFT: patch.x_px - float(left),
+        Place.RIGHT: float(right) - patch.x_px,
+        Place.TOP: patch.y_px - float(top),
+        Place.BOTTOM: float(bottom) - patch.y_px,
+    }
+    return min(gaps, key=lambda place: gaps[place]).value
 
 
 def _matters(cause: measure.Cause, seen: Sighting | Nothing, plate: Plate) -> bool:
