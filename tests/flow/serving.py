@@ -65,7 +65,8 @@ def served(
     """``holdstill WORDS`` with its sessions in `home`, on a free port; or another `program` that
     prints the link to join."""
     environment = {**os.environ, "PYTHONPATH": str(ROOT / "server"), "PYTHONUNBUFFERED": "1"}
-    cli = ("-m", "holdstill.cli", "--verbose", *words, "--home", str(home), "--port", "0")
+    places = ("--home", str(home), "--port", "0")  # a --port among the words comes later, and counts
+    cli = ("-m", "holdstill.cli", "--verbose", *words[:1], *places, *words[1:])
     process = subprocess.Popen(
         [sys.executable, *(program or cli)],
         stdout=subprocess.PIPE,

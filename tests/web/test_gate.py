@@ -130,7 +130,7 @@ def test_every_answer_forbids_what_comes_from_elsewhere(client: httpx.Client) ->
         assert "unsafe" not in policy
         assert "frame-ancestors 'none'" in policy
         assert headers["x-content-type-options"] == "nosniff"
-        assert headers["referrer-policy"] == "no-referrer"
+        assert headers["referrer-policy"] == "same-origin"
 
 
 OUTSIDE = (
