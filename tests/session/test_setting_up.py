@@ -278,6 +278,12 @@ def test_a_gap_between_the_cameras_and_what_would_not_stand_still() -> None:
     assert kinds == ["vibration", "flicker", "shimmer"]
 
 
+def test_dots_that_just_saturate_are_not_called_too_bright() -> None:
+    full = {"dot_fill": 1.0, "ground_fill": 0.12}
+    assert looked(lit("left", **full), lit("right", **full)) == []
+    assert looked(lit("left", dot_fill=1.0, ground_fill=0.45))[0] == ("bright", "left")
+
+
 def test_both_dark_is_said_once() -> None:
     dark = {"dot_fill": 0.3, "ground_fill": 0.03}
     assert looked(lit("left", **dark), lit("right", **dark)) == [("dark", None)]

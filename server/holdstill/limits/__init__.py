@@ -6,11 +6,11 @@ The rows stand in one file per room that uses them; ``TABLE`` is all of them by 
 
 from __future__ import annotations
 
-from . import intake, measure, plan, rig, session, solve, target, trust
+from . import intake, measure, plan, rig, session, setting_up, solve, target, trust
 from .row import Limit
 
 TABLE: dict[str, Limit] = {}
-_FILES = (intake, measure, target, plan, rig, solve, session, trust)
+_FILES = (intake, measure, target, plan, rig, solve, session, setting_up, trust)
 for _rows in (file.ROWS for file in _FILES):
     for _row in _rows:
         if _row.name in TABLE:
