@@ -15,7 +15,8 @@ from .steps import Beliefs, Steps
 from .view import LEAST_SIGMA_PX, View
 
 _PROBES = 9
-_HELD_LEVELS = (1.01, 1.04, 1.08, 1.15, 1.25, 1.4)
+_HELD_SHARES = (0.012, 0.046, 0.09, 0.17, 0.29, 0.46)
+"""How far above the clipping level a clipped plateau may stand, over the contrast left in sight."""
 _LEAST_LEAN = 0.06
 
 
@@ -30,18 +31,20 @@ def probe(known: View, which: NDArray[np.int64], centres: FloatArray) -> bool:
         good = np.isfinite(fits).all(axis=1) & (
             np.hypot(*(fits[:, :2] - at).T) < known.radius_px(shapes) * 0.5
         )
+        area = np.maximum(fits[:, 2] * fits[:, 4] - fits[:, 3] ** 2, 1e-9) ** 0.25 / known.radius_px(shapes)
+        good &= (area > 0.6) & (area < 1.6)
         if good.sum() >= 3:
             at[good] = fits[good, :2]
-            area = np.maximum(fits[good, 2] * fits[good, 4] - fits[good, 3] ** 2, 1e-9) ** 0.25
-            known.radius *= median(area / known.radius_px(shapes[good]))
+            known.radius *= median(area[good])
         known.sigma = float(np.clip(0.12 * known.usual_px(some), 0.8, 6.0))
     stride = known.stride(some)
-    known.held = _HELD_LEVELS[-2] * known.clip if _bright_part_clips(known, some, at) else 0.0
+    left = _contrast_left(known, some, at)
+    known.held = known.clip + _HELD_SHARES[-2] * left if left > 0 else 0.0
     misfit = _settle_probes(known, some, at, stride, rounds=5)
     if not np.isfinite(misfit):
         return False
     if known.held > 0:
-        _choose_held_level(known, some, at, stride)
+        _choose_held_level(known, some, at, stride, left)
     if known.sigma > 0.55 and known.usual_px(some) > 5:
         _find_lean(known, some, at)
     rest = np.sqrt(misfit * max(known.variance)) / max(abs(known.contrast), 1e-9)
@@ -57,19 +60,23 @@ def spread(count: int, most: int) -> NDArray[np.int64]:
     return np.asarray(np.arange(most) * (count - 1) // (most - 1), dtype=np.int64)
 
 
-def _bright_part_clips(known: View, some: NDArray[np.int64], at: FloatArray) -> bool:
-    """True when the dots' middles or the ground between them stand at the clipping level."""
+def _contrast_left(known: View, some: NDArray[np.int64], at: FloatArray) -> float:
+    """Grey values between the clipping level and the part that does not clip; 0 where neither the dots'
+    middles nor the ground between them clip."""
     if known.clip <= 0:
-        return False
+        return 0.0
     height, width = known.image.shape
     jac = known.view.jacobians(known.xy[some])
-    shares = []
+    shares, levels = [], []
     for offset in ((0.0, 0.0), (0.5, 0.5), (-0.5, 0.5), (0.5, -0.5), (-0.5, -0.5)):
         x, y = (at + known.pitch * (jac @ np.array(offset))).T
         inside = (x >= 0) & (y >= 0) & (x < width) & (y < height)
-        values = known.image[y[inside].astype(int), x[inside].astype(int)]
+        values = known.image[y[inside].astype(int), x[inside].astype(int)].astype(np.float64)
         shares.append(float((values >= known.clip).mean()) if inside.any() else 0.0)
-    return shares[0] > 0.3 or float(np.mean(shares[1:])) > 0.3
+        levels.append(median(values) if inside.any() else known.clip)
+    if shares[0] > 0.3:
+        return max(known.clip - min(levels[1:]), 1.0)
+    return max(known.clip - levels[0], 1.0) if float(np.mean(shares[1:])) > 0.3 else 0.0
 
 
 def _settle_probes(
@@ -125,11 +132,13 @@ def _find_lean(known: View, some: NDArray[np.int64], at: FloatArray) -> None:
             return
 
 
-def _choose_held_level(known: View, some: NDArray[np.int64], at: FloatArray, stride: int) -> None:
+def _choose_held_level(
+    known: View, some: NDArray[np.int64], at: FloatArray, stride: int, left: float
+) -> None:
     """Level of a clipped plateau: of a few, the one with which the probe dots' flanks fit best."""
     best, chosen = np.inf, (known.held, known.radius, known.sigma, known.contrast, known.ground)
-    for share in _HELD_LEVELS:
-        known.held = share * known.clip
+    for share in _HELD_SHARES:
+        known.held = known.clip + share * left
         misfit = _settle_probes(known, some, at, stride, rounds=4)
         if misfit < best:
             best, chosen = misfit, (known.held, known.radius, known.sigma, known.contrast, known.ground)

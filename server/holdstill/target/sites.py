@@ -17,6 +17,8 @@ from .viewmap import mapped
 
 _DIAGONALS = np.array([(0.0, 0.0), (0.5, 0.5), (-0.5, 0.5), (0.5, -0.5), (-0.5, -0.5)])
 _MARGIN_PX = 1.0
+_WHITE = 254.0
+"""Grey value (8 bits, searching picture) from which a place is full white."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,7 +38,8 @@ def look_at_sites(level: Level, lattice: Lattice, reach: int) -> Sites:
     """Classify cells up to `reach` outside the lattice: dot found, bare ground, or unknown.
 
     Bare: as bright as the ground half a step away on all four sides, and those alike; measured
-    against the contrast of the dots found (a share below 0.25 of it).
+    against the contrast of the dots found (a share below 0.25 of it).  Not bare where the picture is
+    full white and the ground of the dots found is not: that is glare, which hides dots.
     """
     cells, view = lattice.cells, lattice.view
     low, high = cells.min(axis=0) - reach, cells.max(axis=0) + reach
@@ -107,6 +110,7 @@ def _looked_at(
             bare[v, u] = (
                 abs(seen[0, i] - ground[i]) < 0.25 * contrast
                 and spread[i] < 0.3 * contrast
+                and not (ground[i] >= _WHITE and level < _WHITE - 3.0)
                 and sign * (level - ground[i]) < 0.5 * contrast + 0.25 * abs(level)
             )
     return bare, inside
