@@ -61,6 +61,7 @@ class Drawn:
     limbs: tuple[Limb, ...] = ()
     stops: float = 0.0
     focus_mm: float | None = None
+    f_number: float | None = None
     motion_px: tuple[float, float] = (0.0, 0.0)
     shade: tuple[float, float, float] | None = None
     """A shadow's line (direction deg, place along it as a share of the plate, light left)."""
@@ -95,7 +96,8 @@ class Stage:
     def shot(self, drawn: Drawn, number: int, at_ms: float, *, single: bool) -> Shot:
         frames = {}
         for name, eye in self.eyes.items():
-            eye.focused(drawn.focus_mm or self.rig.camera(name).set_focus_mm, self.rig.camera(name).f_number)
+            camera = self.rig.camera(name)
+            eye.focused(drawn.focus_mm or camera.set_focus_mm, drawn.f_number or camera.f_number)
             level = eye.level(self.setting(drawn), drawn.motion_px)
             if drawn.covered == name:
                 level = level * np.float32(0.006)
@@ -214,7 +216,7 @@ def _finger(stage: Stage) -> Drawn:
 
 def _shade(stage: Stage) -> Drawn:
     r = stage.rng
-    place = (float(r.uniform(0, 360)), float(r.uniform(0.25, 0.45)), float(r.uniform(0.03, 0.07)))
+    place = (float(r.uniform(0, 360)), float(r.uniform(0.3, 0.45)), float(r.uniform(0.04, 0.055)))
     return Drawn(stage.plain(tilt_deg=15.0), shade=place)
 
 
@@ -223,11 +225,16 @@ def _smeared(stage: Stage) -> Drawn:
     return Drawn(stage.plain(), motion_px=(length * np.cos(angle), length * np.sin(angle)))
 
 
-def _defocused(stage: Stage) -> Drawn:
-    near = stage.rng.uniform() < 0.5
-    stand_off = stage.rig.cameras[0].set_focus_mm
-    share = stage.rng.uniform(0.66, 0.74) if near else stage.rng.uniform(1.6, 2.2)
-    return Drawn(stage.plain(tilt_deg=10), focus_mm=share * stand_off)
+def _defocused(stage: Stage, blur_px: tuple[float, float]) -> Drawn:
+    """A ring turned to either side, the aperture half open, until the plate's middle is so blurred."""
+    wished, camera = stage.rng.uniform(*blur_px), stage.rig.cameras[0]
+    near, far = (0.45, 0.99) if stage.rng.uniform() < 0.5 else (6.0, 1.01)
+    for _ in range(40):
+        middle = (near * far) ** 0.5
+        at = replace(camera, focus_mm=middle * camera.set_focus_mm, f_number=5.6)
+        blurred = float(at.blur_sigma_px(np.array([camera.set_focus_mm]))[0]) > wished
+        near, far = (middle, far) if blurred else (near, middle)
+    return Drawn(stage.plain(tilt_deg=10), focus_mm=near * camera.set_focus_mm, f_number=5.6)
 
 
 Expected = tuple[Trouble | None, str | None]
@@ -236,7 +243,8 @@ Expected = tuple[Trouble | None, str | None]
 SINGLE: Mapping[str, Callable[[Stage], tuple[Drawn, Expected]]] = {
     "nothing wrong": lambda s: (Drawn(s.plain(tilt_deg=35)), (None, None)),
     "blurred by motion": lambda s: (_smeared(s), (Trouble.BLURRED, None)),
-    "out of focus": lambda s: (_defocused(s), (Trouble.DEFOCUSED, None)),
+    "out of focus, first shot": lambda s: (_defocused(s, (3.3, 4.5)), (Trouble.DEFOCUSED, None)),
+    "out of focus, later": lambda s: (_defocused(s, (1.6, 3.0)), (Trouble.DEFOCUSED, None)),
     "a finger": lambda s: (_finger(s), (Trouble.FINGER, None)),
     "a shadow": lambda s: (_shade(s), (Trouble.SHADOW, None)),
     "glare, left": lambda s: (_glare(s, "left")[0], (Trouble.GLARE, "left")),
@@ -283,10 +291,22 @@ def single_told(kind: str, seed: int) -> Told:
     stage = Stage(seed=seed)
     drawn, wanted = SINGLE[kind](stage)
     state = begun(stage, single=True)
+    if kind == "out of focus, later":
+        state = _three_kept(stage, state)
     report = stage.eye.look_at(stage.shot(drawn, 1, 1000.0, single=True))
     live = session.look(Live(), state, report)
     said, headline = told_of(state, live, 1000.0)
     return Told(kind, wanted, said, headline, drawn)
+
+
+def _three_kept(stage: Stage, state: State) -> State:
+    """Three good views, so that the session knows its own sharpness."""
+    for number in (1, 2, 3):
+        report = stage.eye.look_at(stage.shot(Drawn(stage.plain()), number, 100.0 * number, single=True))
+        live = session.look(Live(), state, report)
+        view = View(number, "v", 0.0, dict(live.sightings), pose_rig_from_plate=live.pose)
+        state = session.step(state, ev.ViewKept(0.0, view, None))
+    return state
 
 
 def _elsewhere(stage: Stage, state: State, at_ms: float) -> State:

@@ -323,7 +323,8 @@ def _cause(bright: float, dark: float, levels: PlateLevels, noise_gray: float) -
         return "unclear"
     ratio = bright / max(dark, 1e-9)
     whole_ratio = levels.bright_level / max(levels.dark_level, 1e-9)
-    seen = bright - dark > limit("shadow_least_noise") * max(noise_gray, 0.5)
+    shot_noise = noise_gray * np.sqrt(np.clip(bright / max(levels.bright_level, 1e-9), 0.0, 1.0))
+    seen = bright - dark > limit("shadow_least_noise") * max(shot_noise, 0.5)
     dim = bright < 0.6 * levels.bright_level
     if seen and dim and np.log(max(ratio, 1e-9)) > 0.5 * np.log(max(whole_ratio, 1.01)):
         return "shadow"
