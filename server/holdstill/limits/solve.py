@@ -135,6 +135,10 @@ ROWS: tuple[Limit, ...] = (
           "two differences; ten are customary"),
     Limit("scene_series_frames", 10, "frames", "pictures a series of the still scene takes", "common practice",
           "repeated static frames give the noise floor"),
+    Limit("scene_recheck_shots", 3, "shots", "shots of a stream that a recheck by a still scene averages",
+          "chosen", "each halves again what one picture's shake may hide"),
+    Limit("scene_plate_share", 0.3, "1", "share of the plate's points found above which a picture shows the "
+          "plate and not the scene", "chosen", "speckles may lie like a few dots, not like a third of a plate"),
     Limit("scene_least_patches", 12, "patches", "fewest patches of a scene that must be found again", "derived",
           "six numbers of a motion from two coordinates each, four times over"),
     Limit("scene_patch_sigma_px", 0.1, "px", "largest sigma of a patch to be followed", "chosen",

@@ -70,6 +70,7 @@ class LoopDeck:
             coverage=runner.coverage,
             storage=self._stored[1],
             solving=runner.thinking,
+            series=runner.still.state,
             files=self._files(),
             sim=runner.parts.source.sim_state(),
             message=runner.message,

@@ -35,6 +35,7 @@ from .once import Once
 from .outcome import event_of
 from .pool import Pool, WorkerLost
 from .setup import SettingUpLoop
+from .still import StillLoop
 from .telling import numbers_of, session_words
 from .waiting import Storm, Waiting
 from .worker import do, look_at
@@ -87,11 +88,12 @@ class Runner:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._tasks: list[asyncio.Task[None]] = []
         self._no_plan_at = -1
-        self._covered_at = -1
+        self._covered_for: tuple[object, ...] = (None, None, None)
         self._advance_at_ms: float | None = None
         self._rechecked_at_ms = 0.0
         self._against = 0
         self.setup = SettingUpLoop(self)
+        self.still = StillLoop(self)
 
     # -- from any thread ---------------------------------------------------------------------
 
@@ -229,8 +231,10 @@ class Runner:
             event = ev.FileRefused(self.parts.now_ms(), report.name, camera, message)
             if self._storm.lets(event.at_ms, len(self.state.file_messages)):
                 await self.append(event)
-        if self.state.step is Step.RECHECK or self._watching():
-            await self._recheck(report)
+        if self.still.running:
+            await self.still.take(shot, report)
+        elif self.state.step is Step.RECHECK or self._watching():
+            await self._recheck(shot, report)
         elif not self.state.paused or report.single:
             await self._decide(shot, report)
         self._shot_before = None if shot.single else shot
@@ -258,7 +262,7 @@ class Runner:
         if decision.earlier and self.live.earlier is not None and self._shot_before is not None:
             moment, shot = self.live.earlier, self._shot_before
             report, sightings, pose = moment.report, moment.sightings, moment.pose
-        digests = await self._store(shot)
+        digests = await self.stored(shot)
         if digests is None:
             return
         view = View(
@@ -278,7 +282,7 @@ class Runner:
             self.live = replace(self.live, kept_at_ms=now, take_now=False, still_frames=0, guide=None)
 
     async def _refuse(self, shot: Shot, report: ShotReport, decision: Refuse) -> None:
-        digests = await self._store(shot)
+        digests = await self.stored(shot)
         event = ev.ShotRefused(
             self.parts.now_ms(),
             report.name,
@@ -292,7 +296,7 @@ class Runner:
         await self.append(event)
         self.live = replace(self.live, refused=(self.state.cue_number, decision.trouble), take_now=False)
 
-    async def _store(self, shot: Shot) -> dict[str, str] | None:
+    async def stored(self, shot: Shot) -> dict[str, str] | None:
         """Originals on disk, by camera; None (and a message) when the disk would not take them."""
         try:
             return await asyncio.to_thread(
@@ -341,8 +345,15 @@ class Runner:
         ready = session.verdict(self.state).state.value == "ready"
         return ready and self.state.step is Step.HANDOVER
 
-    async def _recheck(self, report: ShotReport) -> None:
+    async def _recheck(self, shot: Shot, report: ShotReport) -> None:
         asked = self.state.step is Step.RECHECK
+        other = session.against(self.state, report.sizes_px, self.parts.now_ms())
+        if other is not None:
+            if self.state.withdrawn is None:
+                await self.append(other)
+            return
+        if asked and await self.still.recheck(shot, report):
+            return
         settled = report.single or self.live.still_frames >= limit("still_frames")
         now = self.parts.now_ms()  # not the picture's own time: a camera's clock may be set back
         due = now - self._rechecked_at_ms > limit("watch_every_ms")
@@ -423,8 +434,9 @@ class Runner:
         self.changes.bump()
 
     def _tell(self) -> None:
-        if self._covered_at != self.state.events:
-            self._covered_at = self.state.events
+        shows = (self.state.entries, self.state.estimate, self.state.lengths)
+        if any(new is not old for new, old in zip(shows, self._covered_for, strict=True)):
+            self._covered_for = shows  # what else happens does not change what is covered
             self.coverage = self.parts.coverage(self.state)
         advice = self._advice_now()
         if advice != self.advice:

@@ -11,6 +11,7 @@ from holdstill.records import events as ev
 
 from . import feed_taps, setup_taps
 from .runner import Runner
+from .still import STEPS
 
 Answer = Say | Nothing
 Handler = Callable[[Runner, Tap], Awaitable[Answer]]
@@ -163,6 +164,15 @@ async def _recheck(runner: Runner, tap: Tap) -> Answer:
     return await _event(runner, tap, ev.StepEntered(runner.parts.now_ms(), Step.RECHECK))
 
 
+async def _still_series(runner: Runner, tap: Tap) -> Answer:
+    if runner.state.estimate is None:
+        return Nothing("tap.refused.no-estimate")
+    if runner.state.step not in STEPS or runner.still.running:
+        return Nothing("tap.refused.not-now")
+    runner.still.begin()
+    return _done(tap)
+
+
 async def _sim(runner: Runner, tap: Tap) -> Answer:
     if runner.parts.source.sim_state() is None:
         return Nothing("tap.refused.not-simulated")
@@ -186,6 +196,7 @@ HANDLERS: dict[TapKind, Handler] = {
     TapKind.PROVE: _prove,
     TapKind.HAND_OVER: _hand_over,
     TapKind.RECHECK: _recheck,
+    TapKind.STILL_SERIES: _still_series,
     TapKind.SET_EXPOSURE: setup_taps.set_exposure,
     TapKind.FOCUS_PART: setup_taps.focus_part,
     TapKind.FOCUS_CAMERA: setup_taps.focus_camera,

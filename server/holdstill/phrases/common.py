@@ -75,6 +75,7 @@ WORDS: dict[str, str] = {
     "tap.done.drop-last": "The last view is dropped.",
     "tap.done.drop-view": "View {view_id} is dropped.",
     "tap.done.bring-back": "View {view_id} is brought back.",
+    "tap.done.still-series": "Take the plate away and touch nothing: the series begins.",
     "tap.done.set-aside": "View {view_id} is set aside.",
     "tap.done.pause": "Paused.",
     "tap.done.resume": "Going on.",

@@ -11,6 +11,7 @@ from .estimate import DriftResult, Estimate, ProofResult
 from .measures import FrameMeasures
 from .plate import Plate
 from .rig import Pose, Rig
+from .scene import SceneReference
 from .views import View
 
 
@@ -117,6 +118,15 @@ class ViewSetAside:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class SceneKept:
+    """A short series of the still scene was taken: its first picture is kept as a reference for later,
+    its noise floor told."""
+
+    at_ms: float
+    reference: SceneReference
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Solved:
     at_ms: float
     estimate: Estimate
@@ -212,6 +222,7 @@ Event = (
     | ViewDropped
     | ViewBroughtBack
     | ViewSetAside
+    | SceneKept
     | Solved
     | SolveFailed
     | LengthEntered

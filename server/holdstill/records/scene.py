@@ -84,3 +84,23 @@ class FloorMeaning:
     strain_um_per_m: float
     gauge_mm: float
     patch_px: int
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesState:
+    """A series being taken: shots so far of how many (0 of 0: it could not be), and what keeps it:
+    ``""``, ``"plate"`` (in view), ``"no texture"``, ``"unsteady"``, ``"disk"``, ``"lost"``."""
+
+    taken: int
+    wanted: int
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SceneState:
+    """What the pages show of the still scene: a series being taken, the last one's noise floors and
+    what they mean by this rig."""
+
+    series: SeriesState | None
+    floors: tuple[NoiseFloor, ...] = ()
+    meaning: FloorMeaning | None = None

@@ -12,6 +12,7 @@ from .feeds import FeedsState
 from .lamps import Lamp
 from .measures import FrameMeasures
 from .rig import Rig
+from .scene import SceneState
 from .setup import Setup
 
 
@@ -169,6 +170,8 @@ class Snapshot:
     """The newest recheck, or None."""
     lamps: tuple[Lamp, ...] = ()
     """Lamps inferred from glare."""
+    scene: SceneState | None = None
+    """The still scene: a series being taken, its noise floor. None before any."""
     feeds: FeedsState | None = None
     """The cameras themselves, where the source knows them."""
     setup: Setup = field(default_factory=Setup)

@@ -35,6 +35,8 @@ class TapKind(StrEnum):
     PROVE = "prove"
     """Ask for views that the solve does not use."""
     HAND_OVER = "hand-over"
+    STILL_SERIES = "still-series"
+    """Take the next shots as a series of the still scene."""
     RECHECK = "recheck"
     """Take the next shot as a recheck."""
     SET_EXPOSURE = "set-exposure"

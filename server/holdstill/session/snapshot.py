@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from holdstill import solve
 from holdstill.limits import limit
 from holdstill.phrases import CATALOGUE, cues
 from holdstill.records import (
@@ -23,6 +24,7 @@ from holdstill.records import (
     ViewRow,
 )
 from holdstill.records import events as ev
+from holdstill.records.scene import SceneState, SeriesState
 
 from .advise import POSE_STEPS
 from .focusing import gauge_words
@@ -51,6 +53,8 @@ class Around:
     solving: bool = False
     files: tuple[HandoverFile, ...] = ()
     sim: SimState | None = None
+    series: SeriesState | None = None
+    """A series of the still scene being taken."""
     message: str | None = None
     """A trouble of the machine itself (disk, worker), in words."""
 
@@ -93,9 +97,19 @@ def snapshot(state: State, live: Live, advice: Advice, around: Around) -> Snapsh
         rig=state.rig,
         drift=state.recheck.result if state.recheck else None,
         lamps=lamps(state),
+        scene=scene_state(state, around.series),
         feeds=live.feeds,
         setup=setup(state, live.setup, live.report, live.sightings),
     )
+
+
+def scene_state(state: State, series: SeriesState | None) -> SceneState | None:
+    """What is known of the still scene; None when nothing was asked for yet."""
+    if state.scene is None:
+        return None if series is None else SceneState(series)
+    floors = state.scene.floors
+    meaning = solve.floor_meaning(state.rig, state.estimate, floors) if state.estimate else None
+    return SceneState(series, tuple(floors.values()), meaning)
 
 
 def _messages(state: State, message: str | None) -> tuple[str, ...]:

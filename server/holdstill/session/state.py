@@ -17,6 +17,7 @@ from holdstill.records import (
     View,
 )
 from holdstill.records import events as ev
+from holdstill.records.scene import SceneReference
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,6 +67,8 @@ class State:
     proof: ev.Proved | None = None
     withdrawn: ev.ReadyWithdrawn | None = None
     recheck: ev.Rechecked | None = None
+    scene: SceneReference | None = None
+    """The still scene as the calibrated cameras last saw it."""
     handed: ev.HandedOver | None = None
     shown: Mapping[Step, ev.StepShown] = field(default_factory=dict)
     """Steps whose work the pictures showed to be done."""
@@ -163,6 +166,8 @@ def step(state: State, event: ev.Event) -> State:  # noqa: PLR0912 - one branch 
                 reason = next((told[r] for r in result.reasons if r in told), "moved")
                 withdrawn = ev.ReadyWithdrawn(event.at_ms, reason, result.numbers)
             return replace(state, recheck=event, withdrawn=withdrawn)
+        case ev.SceneKept(reference=reference):
+            return replace(state, scene=reference)
         case ev.ReadyWithdrawn():
             return replace(state, withdrawn=event)
         case ev.HandedOver():

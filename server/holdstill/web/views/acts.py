@@ -47,9 +47,9 @@ def acts(snapshot: Snapshot) -> tuple[Act, ...]:
     if step is Step.HANDOVER:
         done = bool(snapshot.files)
         write = Act("hand-over", "act.hand-over", look="" if done else "main")
-        return (write, _next(step)) if done else (_next(step, look=""), write)
+        return (*_series(snapshot), write, _next(step)) if done else (_next(step, look=""), write)
     if step is Step.RECHECK:
-        return (Act("recheck", "act.recheck", look="main"),)
+        return (*_series(snapshot), Act("recheck", "act.recheck", look="main"))
     made = [Act("pause", "act.pause")]
     if snapshot.kept_count:
         made.append(Act("drop-last", "act.drop"))
@@ -57,7 +57,7 @@ def acts(snapshot: Snapshot) -> tuple[Act, ...]:
         made.append(Act("skip-cue", "act.another", cue.number))
         made.append(Act("take-now", "act.take", cue.number, look="main take"))
     elif step is Step.PROOF and snapshot.proof is not None:
-        made.append(_next(step))
+        made += [*_series(snapshot), _next(step)]
     elif snapshot.quantities:
         made.append(Act("prove", "act.prove", look="main"))
     return tuple(made)
@@ -71,6 +71,13 @@ def _lighting(snapshot: Snapshot) -> tuple[Act, ...]:
         return (_next(Step.LIGHT),)
     setting = Act("set-exposure", "panel.light.set", look="main" if wrong else "")
     return (setting, _next(Step.LIGHT, look="" if wrong else "main"))
+
+
+def _series(snapshot: Snapshot) -> tuple[Act, ...]:
+    """A series of the still scene, unless one is being taken."""
+    scene = snapshot.scene
+    busy = scene is not None and scene.series is not None and scene.series.taken < scene.series.wanted
+    return () if busy or not snapshot.quantities else (Act("still-series", "act.series"),)
 
 
 def _next(step: Step, look: str = "main") -> Act:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from holdstill.records import CameraDescription, Rig, Snapshot
+from holdstill.records.scene import SceneState
 
 from .words import Words, figure, quantity_name
 
@@ -38,8 +39,40 @@ def step_panel(snapshot: Snapshot, words: Words) -> dict[str, Any]:
         "proof": snapshot.proof,
         "files": [(f.name, f.size_bytes) for f in snapshot.files],
         "drift": drift,
+        "drift_words": [drift_reason(r, words) for r in drift.reasons] if drift is not None else [],
+        "scene": scene_lines(snapshot.scene, words),
         "drift_mark": "" if drift is None else "stop" if drift.moved and drift.matters else "ready",
     }
+
+
+def drift_reason(reason: str, words: Words) -> str:
+    """Why a recheck says what it says, as a sentence."""
+    over = reason.removesuffix(" over goal")
+    if over != reason:
+        return words.key("drift.over goal", name=words.key(f"quantity.{over}"))
+    return words.key(f"drift.{reason}") if words.has(f"drift.{reason}") else reason
+
+
+def scene_lines(scene: SceneState | None, words: Words) -> list[str]:
+    """What is told of the still scene: a series being taken, else the noise floor."""
+    if scene is None:
+        return []
+    series = scene.series
+    if series is not None and series.why:
+        return [words.key(f"scene.{series.why}")]
+    if series is not None and series.taken < series.wanted:
+        return [words.key("scene.taking", taken=series.taken, wanted=series.wanted)]
+    lines = [
+        words.key("scene.floor", camera=f.camera, random_px=f.random_px, common_px=f.common_px)
+        for f in scene.floors
+    ]
+    if scene.meaning is not None:
+        m = scene.meaning
+        lines.append(words.key(
+            "scene.meaning", in_plane=figure(m.in_plane_um, "um"), out=figure(m.out_of_plane_um, "um"),
+            strain=f"{m.strain_um_per_m:.0f}", gauge_mm=m.gauge_mm,
+        ))  # fmt: skip
+    return lines
 
 
 def rig_facts(snapshot: Snapshot, words: Words) -> list[tuple[str, str]]:
