@@ -57,7 +57,7 @@ _RIG_KEYS = {
     ),
     "tape_baseline_mm": _Key(
         "number",
-        "tape_baseline_mm = 247",
+        "tape_baseline_mm = 243",
         "mm",
         "rig_tape_baseline_mm_min",
         "rig_tape_baseline_mm_max",
