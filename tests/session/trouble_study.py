@@ -39,6 +39,7 @@ from holdstill.simulate import (
     body,
     demo_plate,
     demo_rig,
+    mirror_point_mm,
     pose_of,
     quick_exposed,
     true_points_px,
@@ -139,8 +140,21 @@ class Stage:
                 *r.uniform(-shift_mm, shift_mm, 2),
                 r.uniform(-15, 25),
             )
-            if min(self.in_picture(held).values()) == 1.0:
+            if min(self.in_picture(held).values()) == 1.0 and self.glare_free(held):
                 return held
+
+    def eyes_bench_mm(self) -> dict[str, FloatArray]:
+        """Where the cameras stand in the bench frame."""
+        home = back(self.rig.pose_rig_from_bench)
+        return {c.name: after(home, back(c.pose_cam_from_rig)).arrays()[1] for c in self.rig.cameras}
+
+    def glare_free(self, held: Held) -> bool:
+        """Whether no lamp of the bench itself mirrors from the plate, or near it, into a camera."""
+        return not any(
+            _patch_inside(self, held, eye, lamp.place_mm(), room_mm=50.0)
+            for eye in self.eyes_bench_mm().values()
+            for lamp in LEVEL
+        )
 
 
 def _glare(stage: Stage, camera: str) -> tuple[Drawn, set[str]]:
@@ -152,33 +166,33 @@ def _glare(stage: Stage, camera: str) -> tuple[Drawn, set[str]]:
         low, high = plate_mm.min(axis=0), plate_mm.max(axis=0)
         at = low + (high - low) * stage.rng.uniform(0.08, 0.92, 2)
         spot = moved(stage.thing.surface_mm(at[None]), pose)[0]
-        normal = about_x(held.tilt_y_deg) @ about_y(held.tilt_x_deg) @ np.array([0, 0, -1.0])
-        eyes = {
-            c.name: after(
-                back(stage.rig.pose_rig_from_bench), back(c.pose_cam_from_rig)
-            ).arrays()[1]
-            for c in stage.rig.cameras
-        }
+        normal, eyes = _normal(held), stage.eyes_bench_mm()
         sight = eyes[camera] - spot
         sight = sight / np.linalg.norm(sight)
         lamp = spot + stage.rng.uniform(350, 600) * (2 * (normal @ sight) * normal - sight)
-        seen = {name for name, eye in eyes.items() if _patch_inside(stage, pose, normal, eye, lamp)}
+        seen = {name for name, eye in eyes.items() if _patch_inside(stage, held, eye, lamp)}
         if lamp[2] < -150 and seen == {camera}:
             lamps = (*LEVEL, Lamp(*(float(v) for v in lamp), 0.30, 2.0))
             return Drawn(held, lamps), seen
 
 
-def _patch_inside(stage: Stage, pose, normal: FloatArray, eye: FloatArray, lamp: FloatArray) -> bool:  # type: ignore[no-untyped-def]
-    """Whether the mirror point lies on (or within 25 mm of) the dots."""
+def _normal(held: Held) -> FloatArray:
+    """The plate's normal toward the cameras, bench frame."""
+    return np.asarray(about_x(held.tilt_y_deg) @ about_y(held.tilt_x_deg) @ np.array([0, 0, -1.0]))
+
+
+def _patch_inside(
+    stage: Stage, held: Held, eye: FloatArray, lamp: FloatArray, *, room_mm: float = 25.0
+) -> bool:
+    """Whether the lamp's mirror point lies on the dots, or within so much of them."""
+    normal = _normal(held)
+    pose = after(back(stage.rig.pose_rig_from_bench), pose_of(held, stage.thing, stage.rig))
     middle = moved(np.array([[*stage.thing.centre_mm(), 0.0]]), pose)[0]
-    a, b = float((eye - middle) @ normal), float((lamp - middle) @ normal)
-    if a <= 0 or b <= 0:
+    if min((eye - middle) @ normal, (lamp - middle) @ normal) <= 0:
         return False
-    share = a / (a + b)
-    foot = (eye - a * normal) * (1 - share) + (lamp - b * normal) * share
-    at = moved(foot[None], back(pose))[0, :2]
+    at = moved(mirror_point_mm(middle, normal, eye, lamp)[None], back(pose))[0, :2]
     points = stage.plate.points_mm()[:, :2]
-    return bool(((at > points.min(axis=0) - 25) & (at < points.max(axis=0) + 25)).all())
+    return bool(((at > points.min(axis=0) - room_mm) & (at < points.max(axis=0) + room_mm)).all())
 
 
 def _half_out(stage: Stage, camera: str) -> Drawn:
@@ -189,7 +203,7 @@ def _half_out(stage: Stage, camera: str) -> Drawn:
         )  # fmt: skip
         share = stage.in_picture(held)
         others = [v for n, v in share.items() if n != camera]
-        if 0.4 < share[camera] < 0.8 and min(others) > 0.97:
+        if 0.4 < share[camera] < 0.8 and min(others) > 0.97 and stage.glare_free(held):
             return Drawn(held)
 
 
@@ -201,7 +215,7 @@ def _unseen_by(stage: Stage, camera: str) -> Drawn:
         )  # fmt: skip
         share = stage.in_picture(held)
         others = [v for n, v in share.items() if n != camera]
-        if share[camera] < 0.05 and min(others) > 0.95:
+        if share[camera] < 0.05 and min(others) > 0.95 and stage.glare_free(held):
             return Drawn(held)
 
 
