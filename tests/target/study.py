@@ -148,9 +148,7 @@ def main() -> None:
     cv2.setNumThreads(1)
     find(paint(PLATE, size=(1224, 1024), focal_px=3623.0).image, PLATE, camera="a", full_scale=255)
     print(f"Made at {where()}.\n")
-    print(
-        "| condition (1224x1024) | views | clean dots accepted | false indices | worst error px | CPU ms |"
-    )
+    print("| condition (1224x1024) | views | clean dots accepted | false indices | worst error px | CPU ms |")
     print("|---|---|---|---|---|---|")
     for name in SCENES:
         r = found_row(name, 60)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from holdstill.errors import BadInput
+from holdstill.errors import BadFrame, BadInput
 from holdstill.phrases import say
 from holdstill.records import DotFlag, FrameFile, Nothing, Picture, Plate, Say, Sighting
 
@@ -36,24 +37,38 @@ def add(subparsers: Any) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """0 when the target was found in every picture, 1 otherwise; raises BadInput for bad input."""
+    """0 when the target was found in every picture, 1 otherwise, 2 when a file could not be read.
+
+    Raises BadInput for a target that does not parse or a drawing that can't be written, and BadFrame when
+    the only picture can't be read; of several pictures an unreadable one is told and the rest go on.
+    """
     from holdstill.target import parse, words
 
     plate = None if args.target.strip() == _AUTO else parse(args.target)
-    entries = []
+    entries, unread = [], 0
     for number, path in enumerate(args.images):
-        image, full_scale = _picture(path)
+        try:
+            image, full_scale = _picture(path)
+        except BadFrame as trouble:
+            if len(args.images) == 1:
+                raise
+            unread += 1
+            entries.append(_refused(path, str(trouble)))
+            print(trouble, file=sys.stderr)
+            continue
         here, seen = _look(image, full_scale, plate)
         entry = _entry(path, here, seen)
         entries.append(entry)
         if not args.json:
             print(_line(path, here, seen))
         if args.draw is not None:
-            _draw(_draw_path(args.draw, path, number, len(args.images)), image, full_scale, here, seen)
+            drawn = _draw_path(args.draw, path, number, len(args.images))
+            _draw(drawn, image, full_scale, here, seen)
+            print(say(Say("find-drawing", {"file": str(drawn)})), file=sys.stderr)
     if args.json:
         target = None if plate is None else words(plate)
         print(json.dumps({"target": target, "images": entries}, indent=1))
-    return 0 if all(entry["found"] for entry in entries) else 1
+    return 2 if unread else 0 if all(entry["found"] for entry in entries) else 1
 
 
 def _look(image: Picture, full_scale: int, plate: Plate | None) -> tuple[Plate | None, Sighting | Nothing]:
@@ -97,6 +112,12 @@ def _entry(path: Path, plate: Plate | None, seen: Sighting | Nothing) -> dict[st
         "dark_dots": seen.dark_dots, "absolute": seen.absolute, "residual_px": seen.residual_px,
         "plate_id": plate.plate_id,
     }  # fmt: skip
+
+
+def _refused(path: Path, reason: str) -> dict[str, Any]:
+    """The JSON of a file that is no picture."""
+    return {"image": str(path), "found": False, "reason": reason, "why": "unreadable", "blur_px": None,
+            "dots": [], "missing": [], "numbers": {}}  # fmt: skip
 
 
 def reason_words(nothing: Nothing) -> str:

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from holdstill.records import FloatArray, Picture
+from holdstill.records import FloatArray, Nothing, Picture
 
 from .compiled import compiled
 
@@ -21,6 +21,7 @@ _COARSE_SIDE_PX = 660
 _WINDOW_PX = 41
 _CONTRAST = 1.0
 _LEAST_AREA_PX = 8
+_LEAST_SIDE_PX = 64
 _MOST_BLOBS = 1600
 
 
@@ -54,6 +55,14 @@ class Blobs:
 
     def __len__(self) -> int:
         return len(self.centres)
+
+
+def too_small(image: Picture) -> Nothing | None:
+    """Nothing ``"picture too small"`` for a picture of less than 64 px either way."""
+    height, width = image.shape
+    if min(height, width) >= _LEAST_SIDE_PX:
+        return None
+    return Nothing("picture too small", {"width_px": width, "height_px": height, "needed_px": _LEAST_SIDE_PX})
 
 
 def levels(size: tuple[int, int]) -> list[int]:

@@ -7,11 +7,9 @@ import numpy as np
 from holdstill.errors import BadInput
 from holdstill.records import Nothing, Picture, Plate, PlateKind, Sighting
 
-from .blobs import to_8_bits
+from .blobs import to_8_bits, too_small
 from .boards import find_board
 from .dots import find_dots
-
-_LEAST_SIDE_PX = 64
 
 
 def find(
@@ -29,15 +27,18 @@ def find(
 
     Returns a `Sighting` (px, pixel centres at whole numbers), or `Nothing` with `why` one of
     ``"no plate"``, ``"no board"``, ``"too few points"``, ``"wrong target"``, ``"not flat"``,
-    ``"dots too small"``.  Raises BadInput for an array that is no grey picture.
+    ``"dots too small"``, ``"wrong identity"``, ``"picture too small"``.
+    Raises BadInput for an array that is no grey picture.
     """
     if image.ndim != 2 or image.dtype not in (np.uint8, np.uint16):
         raise BadInput(
             f"The eye got an array of shape {image.shape} and type {image.dtype}; wanted a grey picture "
             "(rows, columns) of 8 or 16 bits. Reduce colour to grey before."
         )
-    if min(image.shape) < _LEAST_SIDE_PX:
-        return Nothing("no plate", {"width_px": image.shape[1], "height_px": image.shape[0]})
+    small = too_small(image)
+    if small is not None:
+        return small
+    image = np.ascontiguousarray(image)  # type: ignore[assignment]
     if plate.kind in (PlateKind.CHESSBOARD, PlateKind.CHARUCO):
         return find_board(image, to_8_bits(image, full_scale), plate, camera=camera)
     return find_dots(image, plate, camera=camera, full_scale=full_scale, hint=hint)

@@ -6,7 +6,7 @@ import numpy as np
 
 from holdstill.records import Nothing, Picture, Plate
 
-from .blobs import find_blobs, levels, reduced
+from .blobs import find_blobs, levels, reduced, too_small
 from .coded import FREE_IDENTITY, IDS_PER_PLATE, standard_plate
 from .codes import read_cells, recognise
 from .lattice import grow
@@ -19,9 +19,12 @@ def identify(image: Picture, *, full_scale: int) -> Plate | Nothing:
     """The coded plate in a picture, by its own markers: identity, size and pitch.
 
     image: uint8 or uint16 (H, W).  One marker read without a wrong bit is enough where it belongs to
-    a standard plate.  Returns a `Plate`, or Nothing ``"no plate"``, ``"no marker"`` or
+    a standard plate.  Returns a `Plate`, or Nothing ``"no plate"``, ``"no marker"``, ``"picture too small"`` or
     ``"free identity"`` (a plate of special size: its SPEC must say how large it is).
     """
+    small = too_small(image)
+    if small is not None:
+        return small
     height, width = image.shape
     lattice_seen = 0
     for factor in levels((width, height)):
