@@ -155,9 +155,9 @@ ROWS: tuple[Limit, ...] = (
         "chosen", "it takes a third of a second of CPU",
     ),
     Limit(
-        "speckle_busy_share", 0.35, "share of the busiest tiles' gradient energy",
+        "speckle_busy_share", 0.6, "share of the busiest tiles' gradient energy",
         "Least gradient energy of a tile that counts as speckled",
-        "chosen", "a tile half covered by the specimen has half of it",
+        "chosen", "a tile half covered by the specimen has half of it, and its outline would count as a speckle",
     ),
     Limit(
         "series_same_scene", 0.3, "correlation",
