@@ -19,7 +19,9 @@ from holdstill.archive.plots import residual_figure, volume_map
 from holdstill.archive.report import report_html
 from holdstill.archive.report_parts import pictured, sections
 from holdstill.archive.report_pdf import report_pdf
+from holdstill.phrases import CATALOGUE
 from holdstill.records import events as ev
+from holdstill.records.scene import NoiseFloor, SceneMarks, SceneReference
 
 AT = 1.7641e12
 WANTED = (
@@ -88,7 +90,7 @@ def test_the_page_tells_everything_that_is_asked_for(made):
     for camera in facts.estimate.cameras:
         assert f"{camera.lens.fx:.3f}" in words
     for check in facts.estimate.checks:
-        assert check.name in words
+        assert CATALOGUE[f"check.{check.name}"] in words
     for name in facts.opened.limits:
         assert name in words
     seen = field_of_view(facts, "left")
@@ -204,3 +206,24 @@ def test_steps_are_round_and_inside(low, high):
     steps = nice_steps(low, high)
     assert all(low <= s <= high for s in steps)
     assert 1 <= len(steps) <= 8
+
+
+def test_the_noise_floor_and_lengths_stand_in_the_report(tmp_path):
+    """A series of the still scene, lengths entered and a scale accepted, each in words."""
+    marks = SceneMarks("left", (2448, 2048), np.zeros((40, 2)), np.full((40, 2), 0.02), 31)
+    floors = {c: NoiseFloor(c, 10, 40, 31, 0.0123, 0.011, 0.034) for c in ("left", "right")}
+    reference = SceneReference("specimen 1", {}, {"left": marks, "right": marks}, floors)
+    _, state = solved()
+    for event in (
+        ev.SceneKept(1.7641e12, reference),
+        ev.LengthEntered(1.7641e12, "gauge", 182.0, 0.05),
+        ev.LengthEntered(1.7641e12, "accepted", 0.0, 0.0, "the plate's own certificate"),
+    ):
+        state = session.step(state, event)
+    originals = originals_in(tmp_path)
+    words = re.sub(r"\s+", " ", Page(report_html(facts_of(state, 1.7642e12), originals)).words)
+    for wanted in (
+        "Noise floor", "0.0123 px", "0.034 px", "for a subset of 31 px", "across the plate", "182.0000 mm",
+        "the plate's own certificate", "left: 0.0123 px; right: 0.0123 px for a subset",
+    ):
+        assert wanted in words, wanted

@@ -6,11 +6,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from holdstill import session
+from holdstill import session, solve
 from holdstill.limits import TABLE
 from holdstill.phrases import CATALOGUE, say
 from holdstill.records import CameraDescription, Ready, Say, ViewRow
+from holdstill.session.snapshot import aside_words
 from holdstill.session.snapshot import rows as story_rows
+from holdstill.session.verdict import proof_words
 
 from .facts import Facts, changed_limits, field_of_view, reasons, told, when
 from .figures import Figure
@@ -80,6 +82,7 @@ def sections(facts: Facts) -> list[Section]:
         _residuals(facts),
         _checks(facts),
         _proof(facts),
+        *_scene(facts),
     ]
 
 
@@ -187,6 +190,10 @@ def _reporting_table(facts: Facts) -> Section:
         "noise",
     )
     rows += [(told(f"report.table.{name}"), told("report.not-covered")) for name in analysis]
+    if facts.state.scene is not None:
+        floors = facts.state.scene.floors.values()
+        text = "; ".join(f"{f.camera}: {_n(f.random_px)} px" for f in floors)
+        rows[-1] = (rows[-1][0], told("report.table.noise.known", text=text))
     return Section(told("report.table"), (told("report.table.what"),), (Table((), tuple(rows)),))
 
 
@@ -239,8 +246,9 @@ def _calibration(facts: Facts) -> Section:
         words.append(told("report.dim-views", percent=100.0 * dim[0], stops=dim[1]))
     for length in facts.state.lengths:
         key = "report.length.accepted" if length.what == "accepted" else "report.length"
+        what = told(f"report.length.{length.what}.what")
         words.append(
-            told(key, what=length.what, value=length.value_mm, sigma=length.sigma_mm, words=length.words)
+            told(key, what=what, value=length.value_mm, sigma=length.sigma_mm, words=length.words)
         )
     return Section(told("report.calibration"), tuple(words), tuple(tables))
 
@@ -261,7 +269,8 @@ def _checks(facts: Facts) -> Section:
         value = _n(check.value, 4) if isinstance(check.value, float | int) else str(check.value or "-")
         remedy = say(Say(check.remedy)) if check.remedy in CATALOGUE else check.remedy
         word = told("report.holds" if check.ok else "report.holds-not")
-        rows.append((check.name, word, value, check.limit, check.source, "" if check.ok else remedy))
+        name = say(Say(f"check.{check.name}")) if f"check.{check.name}" in CATALOGUE else check.name
+        rows.append((name, word, value, check.limit, check.source, "" if check.ok else remedy))
     heads = tuple(
         told(f"report.check.{h}") for h in ("name", "outcome", "value", "limit", "source", "remedy")
     )
@@ -282,7 +291,33 @@ def _proof(facts: Facts) -> Section:
         (told("report.proof.rms"), f"{_n(r.length_rms_um, 4)} µm"),
         (told("report.proof.count"), str(r.length_count)),
     ]
-    return Section(told("report.proof"), (told("report.proof.what"), *r.reasons), (Table((), tuple(rows)),))
+    words = (told("report.proof.what"), *(proof_words(why) for why in r.reasons))
+    return Section(told("report.proof"), words, (Table((), tuple(rows)),))
+
+
+def _scene(facts: Facts) -> list[Section]:
+    """The noise floor of a series of the still scene, where one was taken."""
+    reference = facts.state.scene
+    if reference is None:
+        return []
+    heads = tuple(
+        told(f"report.scene.{h}") for h in ("camera", "frames", "patches", "random", "expected", "common")
+    )
+    rows = tuple(
+        (
+            f.camera, str(f.frames), f"{f.patches} x {f.patch_px} px", f"{_n(f.random_px)} px",
+            f"{_n(f.expected_px)} px", f"{_n(f.common_px)} px",
+        )
+        for f in reference.floors.values()
+    )  # fmt: skip
+    words = [told("report.scene.what", name=reference.name)]
+    meaning = solve.floor_meaning(facts.state.rig, facts.estimate, reference.floors)
+    if meaning is not None:
+        words.append(told(
+            "report.scene.meaning", patch=meaning.patch_px, in_plane=_n(meaning.in_plane_um),
+            out=_n(meaning.out_of_plane_um), strain=_n(meaning.strain_um_per_m), gauge=meaning.gauge_mm,
+        ))  # fmt: skip
+    return [Section(told("report.scene"), tuple(words), (Table(heads, rows),))]
 
 
 def pictured(facts: Facts) -> list[Pictured]:
@@ -307,7 +342,8 @@ def _pictured(facts: Facts, row: ViewRow, faces_cameras: bool) -> Pictured:
         if row.view_id is not None and aside.view_id == row.view_id and aside.point_ids:
             where = aside.camera or "-"
             count = len(aside.point_ids)
-            words.append(told("report.view.points", count=count, camera=where, reason=aside.reason))
+            why = say(aside_words(aside.reason))
+            words.append(told("report.view.points", count=count, camera=where, reason=why))
     return Pictured(title, say(Say(f"view.{row.state}")), tuple(words), dict(row.digests))
 
 

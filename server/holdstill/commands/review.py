@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from holdstill import session, target
+from holdstill.archive.plain_files import quantity_name
 from holdstill.errors import BadInput
 from holdstill.intake.folder import read_folder
 from holdstill.intake.listing import check_folder
@@ -18,6 +19,7 @@ from holdstill.phrases import say
 from holdstill.phrases.cues import trouble_says
 from holdstill.records import CameraEstimate, Estimate, PairEstimate, Plate, Ready, Rig, SetAside
 from holdstill.records import events as ev
+from holdstill.session.snapshot import aside_words
 
 EXIT = {Ready.READY: 0, Ready.PROVISIONAL: 1, Ready.NOT_YET: 1, Ready.STOP: 3}
 
@@ -142,12 +144,16 @@ def print_estimate(estimate: Estimate) -> None:
             f"{p.baseline_mm:.3f} mm, epipolar error {p.epipolar_rms_px:.4f} px rms"
         )
     for q in estimate.quantities:
-        over = f" over {q.gauge_mm:.0f} mm" if q.gauge_mm else ""
-        print(f"  {q.name.replace('_', ' ')}{over}: {q.value:.3g} {q.unit}, wanted at most {q.goal:.3g}")
+        unit = {"um": "µm"}.get(q.unit, q.unit)
+        print(f"  {quantity_name(q)}: {q.value:.3g} {unit}, wanted at most {q.goal:.3g} {unit}")
+    shape = estimate.plate_shape
+    if shape is not None:
+        print(f"  plate: bent by {shape.bow_um:.0f} µm, known to {shape.bow_sigma_um:.2g} µm")
+    print(f"  lens model: {estimate.lens_reason}")
     for aside in estimate.set_aside:
         what = f"{len(aside.point_ids)} points of " if aside.point_ids else ""
         whose = f" ({aside.camera})" if aside.camera else ""
-        print(f"  set aside: {what}{aside.name}{whose}: {aside.reason}")
+        print(f"  set aside: {what}{aside.name}{whose}: {say(aside_words(aside.reason))}")
 
 
 def as_json(review: Review) -> dict[str, Any]:

@@ -130,7 +130,7 @@ WORDS: dict[str, str] = {
     "scale.which": "What was measured",
     "scale.baseline": "between the two lenses, by tape",
     "scale.pitch": "the plate's pitch",
-    "scale.gauge": "a gauge length",
+    "scale.gauge": "across the plate, first to last dot of its long side",
     "scale.length": "Length, mm",
     "scale.sigma": "Uncertainty (one sigma), mm",
     "scale.enter": "Note the length",

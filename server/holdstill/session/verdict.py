@@ -114,13 +114,14 @@ def _wanting(state: State, estimate: Estimate) -> tuple[list[Say], Say | None]:
             reasons.append(over_goal(q))
             remedy = remedy or Say("remedy.more views")
     if state.proof is not None and not state.proof.result.passed:
-        whys = [_proof_words(r) for r in state.proof.result.reasons] or [""]
+        whys = [proof_words(r) for r in state.proof.result.reasons] or [""]
         reasons += [Say("reason.proof failed", {"why": why}) for why in whys]
         remedy = remedy or Say("remedy.more views")
     return reasons, remedy
 
 
-def _proof_words(reason: str) -> str:
+def proof_words(reason: str) -> str:
+    """Why a proof did not hold, as a sentence."""
     return say(Say(f"proof.{reason}")) if f"proof.{reason}" in CATALOGUE else reason
 
 
