@@ -15,7 +15,7 @@ import numpy as np
 from holdstill import session
 from holdstill.limits import limit
 from holdstill.loop.offline import opened
-from holdstill.records import FloatArray, FrameMeasures, Shot, ShotReport, Sighting, Trouble
+from holdstill.records import FloatArray, FrameMeasures, ShotReport, Sighting, Trouble
 from holdstill.session import Keep, Live, Refuse, State
 from holdstill.simulate import BenchSettings, Held, body, pose_of
 from holdstill.simulate.optics import moved
@@ -29,8 +29,9 @@ TREMOR_BAND = np.array([0.83, 0.91, 0.97, 1.0, 1.04, 1.11, 1.19])
 CLEARLY_STILL = 0.5
 SETTLED_S = 0.5
 """A shot is good when in no exposure from half a second before it until the next shot the dots would have
-travelled further than this share of the limit: a plate that is held still, not one caught at a turning
-point of its trembling, or just before it moves on."""
+travelled further than this share of the limit, nor have moved further than this share of
+`still_shift_px` from the shot before or to the next: a plate that is held still, not one caught at a
+turning point of its trembling, or just before it moves on."""
 
 
 @dataclass(frozen=True)
@@ -87,8 +88,8 @@ def hands(rng: np.random.Generator) -> Hands:
 
 @dataclass(frozen=True)
 class Judged:
-    """One shot: how far the dots travelled during the exposure (px, worse camera), whether it and the
-    ones before were clearly still, and what was decided."""
+    """One shot: how far the dots travelled during the exposure (px, worse camera), whether the plate was
+    clearly held still, and what was decided on it (when the next one came)."""
 
     travel_px: float
     good: bool
@@ -97,7 +98,7 @@ class Judged:
 
 
 def judged(seed: int, *, exposure_ms: float, fps: float) -> Iterator[Judged]:
-    """One stretch of holding before the demo's cameras, every shot judged."""
+    """One stretch of holding before the demo's cameras, every shot but the last judged."""
     rng = np.random.default_rng(seed)
     settings = BenchSettings()
     thing, rig = body(settings.plate), settings.rig
@@ -107,7 +108,7 @@ def judged(seed: int, *, exposure_ms: float, fps: float) -> Iterator[Judged]:
         State(),
         opened(settings.plate, rig.described(settings.plate), names, name="", at_ms=0.0, single_shots=False),
     )
-    live = Live()
+    live, before = Live(), None
     points = thing.surface_mm(settings.plate.points_mm()[:, :2])
     few = points[[0, 13, 69, len(points) - 14, len(points) - 1]]
 
@@ -128,12 +129,13 @@ def judged(seed: int, *, exposure_ms: float, fps: float) -> Iterator[Judged]:
             for ago in np.arange(-1.0 / fps, SETTLED_S, 0.017)
             for path in paths_of(t - ago + within[[0, 3, 6]], few).values()
         )
-        yield Judged(
-            travel,
-            good and number > SETTLED_S * fps and _between_px(live) < 0.5 * limit("still_shift_px"),
-            isinstance(decision, Keep),
-            decision.trouble if isinstance(decision, Refuse) else None,
-        )
+        calm = _between_px(live) < CLEARLY_STILL * limit("still_shift_px")
+        if before is not None:
+            kept = isinstance(decision, Keep)
+            assert not kept or decision.earlier
+            said = decision.trouble if isinstance(decision, Refuse) else None
+            yield Judged(before[0], before[1] and calm, kept, said)
+        before = (travel, good and calm and number > SETTLED_S * fps)
 
 
 def _between_px(live: Live) -> float:
@@ -196,6 +198,3 @@ def tally(first_seed: int, stretches: int, *, exposure_ms: float, fps: float = 1
         sum(not r.kept for r in good),
         max((r.travel_px for r in rows if r.kept), default=0.0),
     )
-
-
-__all__ = ["Hands", "Judged", "Shot", "Tally", "hands", "judged", "tally"]

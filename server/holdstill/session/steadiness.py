@@ -12,7 +12,7 @@ from holdstill.records import ShotReport, Sighting, Stillness
 RUN = 5
 """Frames that are looked at together, at most (half a second at ten frames a second): in a longer run the
 slow sway of hands passes for tremor."""
-_MOVED = 2.5
+_MOVED = 1.5
 """A move of so many `still_shift_px` from one frame to the next begins a new run; a smaller one may be
 the tremor itself."""
 
