@@ -23,7 +23,7 @@ _STEP_PX = 0.5
 _INTERPOLATION_VARIANCE = 1.0 / 6.0
 """Variance that linear interpolation adds to a profile, px^2 (triangle of half-width 1)."""
 _SECTORS = 8
-_ROWS = 60
+_ROWS = 50
 """About how many rows are searched for edges."""
 _RAN_OUT = 0.4
 """Share of profiles without room, in any direction, from which the quarter size is used."""
@@ -71,7 +71,7 @@ def find_edges(
     noise_gray: float,
     clip_from: float,
     box: tuple[int, int, int, int] | None = None,
-    wanted: int = 320,
+    wanted: int = 260,
 ) -> Edges | None:
     """Up to `wanted` of the frame's strong edges with the blur of each; None with fewer than 12.
 

@@ -60,7 +60,7 @@ def frame_measures(
         ground_fill=on_plate.ground_fill,
         evenness=on_plate.evenness if on_plate.seen else _field(sharp),
         noise_gray=noise.sigma(level.mean),
-        glare=on_plate.glare if on_plate.seen else bright_blobs(picture, level),
+        glare=on_plate.glare if on_plate.seen else bright_blobs(picture, level) if share > 0 else (),
         coverage=on_plate.coverage,
         motion_blur_px=None if blur is None else blur.smear_px,
         motion_blur_error_px=None if blur is None else blur.smear_error_px,

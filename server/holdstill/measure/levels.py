@@ -19,7 +19,7 @@ from .compiled import histogram as histogram_of
 ROW_STEP = 16
 """Every sixteenth row is enough for level statistics of a frame of megapixels."""
 
-SHARE_STEP = 3
+SHARE_STEP = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +113,7 @@ def _codes(image: Picture, full_scale: int) -> int:
 def saturated_share(image: Picture, clip_from: float) -> float:
     """Share of pixels at or above `clip_from` grey values, 0..1; image uint8 or uint16 (rows, columns).
 
-    Of frames of megapixels every third row is counted.
+    Of frames of megapixels every fifth row is counted.
     """
     every = SHARE_STEP if image.shape[0] >= 1024 else 1
     count: int = count_at_least(np.ascontiguousarray(image), max(int(np.ceil(clip_from)), 1), every)

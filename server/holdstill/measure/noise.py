@@ -36,7 +36,7 @@ class NoiseModel:
 
 _BINS = 24
 _CELLS = 1024
-_SAMPLES = 90_000
+_SAMPLES = 75_000
 """About how many places are read: the noise is then known to about one percent."""
 
 

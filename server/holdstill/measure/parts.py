@@ -150,24 +150,29 @@ def saturated_parts(
     left of the picture's clipped pixels after the dots' part, over what is left of its area.
     """
     part = samples.pattern.part
-    inside_part = 1 if samples.pattern.dot_radius_mm is not None or levels.dots_bright else 2
+    dots = samples.pattern.dot_radius_mm is not None
+    inside_part = 1 if dots or levels.dots_bright else 2
     inside = (part == inside_part) & np.isfinite(samples.values)
     if not inside.any():
         return None, None
     share = float(np.mean(samples.values[inside] >= clip_from - 0.5))
-    area = _part_area_px(samples, inside)
+    seen = levels.bright if levels.dots_bright else levels.dark
+    area = _part_area_px(samples, int(np.isfinite(seen).sum()))
     left = max(image_share * image_size - share * area, 0.0)
     return share, min(left / max(image_size - area, 1.0), 1.0)
 
 
-def _part_area_px(samples: PlateSamples, chosen: NDArray[np.bool_]) -> float:
-    """Area in the picture of the samples chosen, px; dots count whole, not only their core."""
+def _part_area_px(samples: PlateSamples, dots: int) -> float:
+    """Area in the picture of so many whole dots, px; of a board's squares of one parity: half of it."""
     rows, columns = samples.pattern.shape
     grid = samples.px.reshape(rows, columns, 2)[::4, ::4].astype(np.float64)
     across, down = grid[:-1, 1:] - grid[:-1, :-1], grid[1:, :-1] - grid[:-1, :-1]
-    cells = np.abs(across[..., 0] * down[..., 1] - across[..., 1] * down[..., 0]) / 16.0
-    whole = 1.0 / 0.65**2 if samples.pattern.dot_radius_mm is not None else 1.0 / 0.66**2
-    return float(np.count_nonzero(chosen) * cells.mean()) * whole
+    cell_px = float(np.abs(across[..., 0] * down[..., 1] - across[..., 1] * down[..., 0]).mean()) / 16.0
+    radius = samples.pattern.dot_radius_mm
+    if radius is None:
+        return 0.5 * float(np.isfinite(samples.values).sum()) * cell_px
+    spacing = float(samples.pattern.points_mm[1, 0] - samples.pattern.points_mm[0, 0])
+    return dots * float(np.pi) * radius**2 * cell_px / spacing**2
 
 
 def glare_patches(

@@ -14,7 +14,7 @@ from holdstill.records import FloatArray, IntArray, Picture, Plate, PlateKind, S
 
 from .compiled import read_raster
 
-SAMPLES_PER_PITCH = 8
+SAMPLES_PER_PITCH = 6
 _MARGIN = 0.5
 """Pitches that the raster reaches beyond the outermost points."""
 _CORE = 0.65

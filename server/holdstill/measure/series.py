@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -122,8 +123,8 @@ def sharpest(frames: Sequence[SeriesFrame]) -> Sharpest | Nothing:
     each side where there are frames enough. The scales are weighted by the scatter of their peaks
     when a twelfth of the tiles at a time is left out, and by the fit's own covariance; where they
     disagree by more than that, the uncertainty grows. Nothing ("too few frames", "mixed sizes",
-    "different scenes", "no structure"). With scenes of different depths in one picture the peak is that of most of the
-    energy.
+    "different scenes", "no structure"). With scenes of different depths in one picture the peak is that of
+    most of the energy.
     """
     if len(frames) < 2:
         return Nothing("too few frames", {"found": len(frames), "needed": 2})
@@ -162,7 +163,7 @@ def kinship(frames: Sequence[SeriesFrame]) -> float | None:
         if float(rest.std()) < limit("series_least_contrast") * max(float(frame.thumb.mean()), 1e-9):
             return None
         flat.append(rest / np.linalg.norm(rest))
-    return float(np.median([float((a * b).sum()) for a, b in zip(flat, flat[1:], strict=False)]))
+    return float(np.median([float((a * b).sum()) for a, b in pairwise(flat)]))
 
 
 def _without_noise(frames: Sequence[SeriesFrame]) -> tuple[FloatArray, FloatArray]:
