@@ -134,10 +134,11 @@ function parts(list, gauge) {
   }));
 }
 
-// Dragging over a picture in the Focus step chooses the part that the gauge watches; a touch, all of it.
+// Dragging over a picture in the Focus step chooses the part that the gauge watches, in the Light step the
+// part of the specimen that is judged; a touch, all of it.
 function dragging() {
   let held = null;
-  const focusing = () => document.getElementById("signal")?.dataset.step === "focus";
+  const focusing = () => ["focus", "light"].includes(document.getElementById("signal")?.dataset.step);
   const at = (glass, event) => {
     const canvas = glass.querySelector("canvas"), box = canvas.getBoundingClientRect();
     const scale = Math.min(box.width / canvas.width, box.height / canvas.height);

@@ -52,7 +52,8 @@ async function draw(data) {
   if (mask) zebra(pen, mask, px);
   if (told.outline.length) outline(pen, told, px);
   if (told.mark) reach(pen, told.mark, px);
-  if (told.gauge?.box) watched(pen, told.gauge.box, px);
+  const box = told.gauge?.box ?? told.box;
+  if (box) watched(pen, box, px);
   for (const patch of told.glare ?? []) glare(pen, patch, px);
   if (told.centre) middle(pen, px);
   picture.close();

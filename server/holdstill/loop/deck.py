@@ -124,8 +124,9 @@ class LoopDeck:
             turned = moment.focus.turned == camera
             return {"gauge": session.focus_gauge(moment.focus, camera), "turned": turned}
         if step is Step.LIGHT:
-            lit = self.snapshot().setup.light.cameras
-            return {"glare": next((c.glare for c in lit if c.camera == camera), ())}
+            light = self.snapshot().setup.light
+            box = moment.focus.boxes.get(camera) if light.subject == session.SPECIMEN else None
+            return {"glare": next((c.glare for c in light.cameras if c.camera == camera), ()), "box": box}
         return {"centre": step is Step.RIG}
 
     async def live_changed(self, since: int) -> int:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from .setup import FocusGauge, GlareMark
+from .setup import Box, FocusGauge, GlareMark
 
 
 class TapKind(StrEnum):
@@ -96,5 +96,7 @@ class LivePicture:
     turned: bool = False
     glare: tuple[GlareMark, ...] = ()
     """Glare patches, on the Light step."""
+    box: Box | None = None
+    """The part of the picture that was dragged, on the Light step (the specimen's)."""
     centre: bool = False
     """True when the picture's middle should be marked, for aiming (the Rig step)."""

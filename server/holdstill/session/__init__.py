@@ -6,6 +6,7 @@ Pure: no clock, no files, no randomness. Replaying the events gives the same ses
 from .advise import advise
 from .focusing import focus_gauge
 from .judge import TAKING, Decision, Keep, Let, Refuse, judge, stuck
+from .light import SPECIMEN
 from .live import Live, forget_sharpness, look
 from .setup import SETTING_UP, dim_views, shown
 from .sheet import sheet
@@ -28,6 +29,7 @@ from .work import (
 __all__ = [
     "NO_COVERAGE",
     "SETTING_UP",
+    "SPECIMEN",
     "TAKING",
     "Around",
     "Decision",

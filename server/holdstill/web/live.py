@@ -169,6 +169,8 @@ def pack_picture(picture: LivePicture) -> bytes:
         header["gauge"] = gauge_data(picture.gauge, picture.turned, Words())
     if picture.glare:
         header["glare"] = [[g.x, g.y, g.radius] for g in picture.glare]
+    if picture.box is not None:
+        header["box"] = picture.box
     if picture.centre:
         header["centre"] = True
     text = json.dumps(header).encode()
