@@ -98,6 +98,7 @@ def choose(
     known = scene.known(kept_poses)
     worth = gains(scene, known, options.added)
     open_ = _open(scene, options, lamps, avoid)
+    guilty = _guilty(scene, options, worth, lamps)
     if plan == "customary" and not proof:
         return _customary_cue(scene, known, kept_poses, live=live, number=number, lamps=lamps)
     if proof:
@@ -118,6 +119,7 @@ def choose(
         reason,
         proof,
         best_gain=float(worth[open_].max()),
+        lamp=guilty.side if guilty is not None else "",
     )
 
 
@@ -140,7 +142,18 @@ def lamp_to_move(
     options = wishes(scene)
     if not lamps or not options.instructions:
         return None
-    worth = gains(scene, scene.known(kept_poses), options.added)
+    guilty = _guilty(scene, options, gains(scene, scene.known(kept_poses), options.added), lamps)
+    if guilty is None:
+        return None
+    if guilty.side in ("left", "right"):
+        return Say("lamp.move.side", {"side": guilty.side})
+    return Say(f"lamp.move.{guilty.side}")
+
+
+def _guilty(scene: Scene, options: Wishes, worth: FloatArray, lamps: Sequence[Lamp]) -> Lamp | None:
+    """The lamp that spoils the best wish when the best one left is clearly worse; None otherwise."""
+    if not lamps:
+        return None
     rotations, translations = scene.rig_poses(options.rotations_bench, options.middles_bench_mm)
     spoilt = glares(scene, lamps, rotations, translations)
     clean = worth[~spoilt.any(axis=1)].max(initial=0.0)
@@ -148,10 +161,7 @@ def lamp_to_move(
     if clean >= limit("lamp_cost_share") * worth[best]:
         return None
     guilty = [lamp for lamp, bad in zip(lamps, spoilt[best], strict=True) if bad]
-    worst = max(guilty, key=lambda lamp: lamp.sightings)
-    if worst.side in ("left", "right"):
-        return Say("lamp.move.side", {"side": worst.side})
-    return Say(f"lamp.move.{worst.side}")
+    return max(guilty, key=lambda lamp: lamp.sightings)
 
 
 def _open(

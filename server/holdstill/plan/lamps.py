@@ -186,7 +186,9 @@ def _lamp(
     spread = float(np.sqrt(np.mean(np.sum(miss**2, axis=1)))) if len(to) > 1 else 0.0
     lobe = float(np.median(radii_mm)) if radii_mm else limit("lamp_lobe_share") * scene.stand_off_mm
     position = (float(at[0]), float(at[1]), float(at[2]))
-    return Lamp(position, spread, lobe, len(to), _side(scene, at))
+    x, y, z = scene.rotation_rig_from_bench.T @ (at - scene.origin_rig_mm) / scene.stand_off_mm
+    share = (float(x), float(y), float(z))
+    return Lamp(position, spread, lobe, len(to), _side(scene, at), share)
 
 
 def _side(scene: Scene, at: FloatArray) -> str:

@@ -81,6 +81,8 @@ class Cue:
     best_gain: float = 0.0
     """`gain` of the most informative pose that could be asked for; `gain` may give up a little of
     it to spare the hands. 0 when not known."""
+    lamp: str = ""
+    """`Lamp.side` of the lamp whose glare keeps clearly better poses from being had; "" when none does."""
 
 
 class Order(StrEnum):

@@ -53,3 +53,6 @@ class Lamp:
     lobe_mm: float
     sightings: int
     side: str
+    bench_share: tuple[float, float, float] | None = None
+    """The same place from the bench's middle, in stand-offs: right, down, away from the cameras (as
+    they see it; they stand at about -1); for the small plan."""

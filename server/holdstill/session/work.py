@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -171,22 +172,33 @@ def lamps(state: State) -> tuple[Lamp, ...]:
             continue
         for camera, measures in view.measures.items():
             if measures.glare:
-                sightings += _glare(camera, view.pose_rig_from_plate, measures)
+                sightings += _glare(state.plate, camera, view.pose_rig_from_plate, measures)
             elif camera in view.sightings:
                 clear.append(ClearSighting(camera, view.pose_rig_from_plate))
     for line in state.story:
         refusal = line.refusal
         if refusal is not None and refusal.pose_rig_from_plate is not None:
             for camera, measures in refusal.measures.items():
-                sightings += _glare(camera, refusal.pose_rig_from_plate, measures)
+                sightings += _glare(state.plate, camera, refusal.pose_rig_from_plate, measures)
     if not sightings:
         return ()
-    return tuple(plan.lamps(sightings, clear, rig=state.rig, estimate=state.estimate, cameras=state.cameras))
+    return tuple(
+        plan.lamps(
+            sightings,
+            clear,
+            rig=state.rig,
+            estimate=state.estimate,
+            cameras=state.cameras,
+            plate=state.plate,
+        )
+    )
 
 
-def _glare(camera: str, pose: Pose, measures: FrameMeasures) -> list[GlareSighting]:
+def _glare(plate: Plate, camera: str, pose: Pose, measures: FrameMeasures) -> list[GlareSighting]:
+    """The patches on the plate; a patch's radius is that of a disc of its share of the plate."""
+    width, height = plate.size_mm()
     return [
-        GlareSighting(camera, pose, g.x_mm, g.y_mm)
+        GlareSighting(camera, pose, g.x_mm, g.y_mm, math.sqrt(g.plate_share * width * height / math.pi))
         for g in measures.glare
         if g.x_mm is not None and g.y_mm is not None
     ]
