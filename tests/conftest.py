@@ -16,7 +16,7 @@ import pytest
 
 INSIDE = "HOLDSTILL_IN_NAMESPACE"
 REQUIRED = "HOLDSTILL_REQUIRE_CAMERAS"
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[1]
 SETUP = 'ip link set lo up && ip addr add 127.0.0.2/8 dev lo && exec "$@"'
 
 

@@ -1,0 +1,178 @@
+"""Two GigE Vision cameras in software, 2 x 4 MP: frame grabbed to cue drawn, and to picture drawn, in a
+browser; CPU of each process; memory and CPU over many pairs.
+
+    pytest -m bench tests/bench/bench_feed.py -s          (2 minutes)
+    pytest -m "bench or long" tests/bench/bench_feed.py -s  (and 10,000 pairs, 20 minutes)
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import statistics
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from playwright.sync_api import Page, sync_playwright
+
+from browser.conftest import FLAGS
+from cameras.caught import running
+from cameras.fakes import LEFT, RIGHT, cameras
+from flow.serving import Served, served
+from holdstill.intake import addresses
+from holdstill.intake.camera import Wishes
+from holdstill.intake.live import LiveSource
+from holdstill.simulate import Bench, BenchSettings, read
+
+pytestmark = [pytest.mark.namespace, pytest.mark.bench]
+SIDE_PX = 2048
+WATCH = """() => {
+  window.cues = []; window.drawn = [];
+  new MutationObserver(() => {
+    const at = Date.now(), cue = document.querySelector('#cue h1')?.textContent ?? '';
+    requestAnimationFrame(() => window.cues.push([at, Date.now(), cue]));
+  }).observe(document.querySelector('#cue'), {subtree: true, childList: true, characterData: true});
+  document.addEventListener('holdstill:picture', (event) => {
+    const told = event.detail;
+    requestAnimationFrame(() => window.drawn.push([told.at_ms, Date.now(), told.camera]));
+  });
+}"""
+
+
+def big_scenes(poses: int = 4) -> list[np.ndarray]:
+    """Plates before each camera at 2048 px, enlarged from the simulated rig's pictures (every other one
+    with no plate in sight, so that the cue changes)."""
+    import cv2
+
+    bench = Bench(BenchSettings(), np.random.default_rng(4))
+    out: dict[str, list[np.ndarray]] = {"left": [], "right": []}
+    for number in range(poses):
+        tilt = {"tilt_x_deg": str(12 * np.sin(number)), "tilt_y_deg": str(12 * np.cos(number))}
+        bench.set(read({"visitor_holds": "yes", **tilt}))
+        bench.advance(1.0, None)
+        for camera, frame in bench.shoot(0.0).items():
+            assert frame.image is not None
+            out[camera].append(cv2.resize(frame.image, (SIDE_PX, SIDE_PX), interpolation=cv2.INTER_CUBIC))
+    return [np.stack(out[c]) for c in ("left", "right")]
+
+
+def cpu_s(pid: int) -> float:
+    """CPU of a process and its children, s."""
+    total, waiting = 0.0, [pid]
+    while waiting:
+        one = waiting.pop()
+        try:
+            fields = Path(f"/proc/{one}/stat").read_text().rsplit(")", 1)[1].split()
+            total += (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+            waiting += [int(c) for t in Path(f"/proc/{one}/task").iterdir()
+                        for c in (t / "children").read_text().split()]  # fmt: skip
+        except (OSError, IndexError):
+            continue
+    return total
+
+
+def memory_mb(pid: int) -> float:
+    """Memory of a process and its children that is its own (unique set size), MB."""
+    total, waiting = 0.0, [pid]
+    while waiting:
+        one = waiting.pop()
+        try:
+            for line in Path(f"/proc/{one}/smaps_rollup").read_text().splitlines():
+                if line.startswith(("Private_Clean", "Private_Dirty")):
+                    total += int(line.split()[1]) / 1024.0
+            waiting += [int(c) for t in Path(f"/proc/{one}/task").iterdir()
+                        for c in (t / "children").read_text().split()]  # fmt: skip
+        except (OSError, IndexError):
+            continue
+    return total
+
+
+def told(name: str, values: list[float], aim_ms: float) -> None:
+    values = sorted(values)
+    ninety_five = values[int(0.95 * (len(values) - 1))]
+    print(f"{name}: median {statistics.median(values):.0f} ms, 95 % {ninety_five:.0f} ms "
+          f"of {len(values)} (aim {aim_ms:.0f} at 95 %)")  # fmt: skip
+
+
+def serving() -> tuple[str, ...]:
+    return (
+        "serve", "--cameras", f"gige:{LEFT},gige:{RIGHT}", "--region", f"{SIDE_PX}x{SIDE_PX}",
+        "--exposure", "5", "--target", "dots 14x10 11mm d5.5mm bright", "--step", "poses",
+    )  # fmt: skip
+
+
+def watched_page(running_server: Served, playwright: object) -> Page:
+    browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=list(FLAGS))  # type: ignore[attr-defined]
+    page: Page = browser.new_page(viewport={"width": 390, "height": 844})
+    page.goto(running_server.link)
+    page.wait_for_url(running_server.origin + "/phone")
+    page.wait_for_selector("#cue h1")
+    return page
+
+
+def test_from_grabbed_to_drawn(tmp_path: Path) -> None:
+    scenes = big_scenes()
+    blank = np.full((1, SIDE_PX, SIDE_PX), 40, np.uint8)
+    with (
+        cameras(tmp_path, [np.concatenate([s, blank]) for s in scenes]) as pair,
+        served(tmp_path / "home", *serving()) as server,
+        sync_playwright() as playwright,
+    ):
+        page = watched_page(server, playwright)
+        time.sleep(20.0)  # the eye compiles and the first pictures come
+        page.evaluate(WATCH)
+        began_s, began_cpu = time.monotonic(), cpu_s(server.process.pid)
+        for number in range(24):
+            for fake in pair.both:
+                fake.tell(f"show {len(scenes[0]) if number % 2 else number // 2 % len(scenes[0])}")
+            time.sleep(2.5)
+        took_s, cpu = time.monotonic() - began_s, cpu_s(server.process.pid) - began_cpu
+        drawn = json.loads(page.evaluate("() => JSON.stringify(window.drawn)"))
+        cues = json.loads(page.evaluate("() => JSON.stringify(window.cues)"))
+        page.screenshot(path=str(tmp_path / "phone.png"))
+    pictures = [at - taken for taken, at, _ in drawn]
+    shots = sorted({taken for taken, _, _ in drawn})
+    to_cue = []
+    for _, done, _ in cues:  # the shot that changed the cue is the one whose picture was drawn with it
+        taken, at, _ = min(drawn, key=lambda d: abs(d[1] - done))
+        if abs(at - done) < 60.0:
+            to_cue.append(done - taken)
+    print(f"\n2 x {SIDE_PX * SIDE_PX / 1e6:.1f} MP, {len(shots) / took_s:.1f} pairs drawn per second, server "
+          f"and workers {100 * cpu / took_s:.0f} % of a core, load {os.getloadavg()[0]:.1f}")  # fmt: skip
+    told("trigger to picture drawn", pictures, 80.0)
+    told("trigger to cue drawn", to_cue, 150.0)
+    print(f"cue changes: {len(cues)}")
+    assert len(pictures) > 60
+
+
+@pytest.mark.long
+def test_cpu_and_memory_stay_flat_over_ten_thousand_pairs(tmp_path: Path) -> None:
+    scenes = big_scenes(2)
+    with cameras(tmp_path, scenes):
+        given = addresses.parse_all(f"gige:{LEFT},gige:{RIGHT}")
+        wishes = addresses.resolved(given, Wishes(region=(0, 0, SIDE_PX, SIDE_PX), exposure_ms=5.0))
+        makers = [(a.given, addresses.driver(a, wishes)) for a in given]
+        source = LiveSource(makers, ("left", "right"), triggered=True, rate_hz=15.0)
+        wanted = int(os.environ.get("HOLDSTILL_PAIRS", "10000"))
+        rows = []
+        with running(source) as caught:
+            caught.until(lambda: len(caught.shots) >= 20, 30.0)
+            seen = 0
+            last_s, last_cpu = time.monotonic(), time.process_time()
+            while seen < wanted:
+                time.sleep(2.0)
+                seen += len(caught.shots)
+                caught.shots.clear()
+                caught.at_s.clear()
+                if seen >= (len(rows) + 1) * wanted / 10:
+                    now_s, cpu = time.monotonic(), time.process_time()
+                    rows.append((seen, memory_mb(os.getpid()), 100 * (cpu - last_cpu) / (now_s - last_s)))
+                    last_s, last_cpu = now_s, cpu
+            feeds = source.feeds()
+    print("\npairs   memory (MB)   CPU (% of a core)")
+    for pairs, mb, percent in rows:
+        print(f"{pairs:6d}  {mb:8.1f}  {percent:8.1f}")
+    print(f"lost {[f.lost_share for f in feeds.feeds]}, opened again {[f.reconnects for f in feeds.feeds]}")
+    assert rows[-1][1] < rows[1][1] + 30.0
