@@ -4,15 +4,27 @@ const shown = (name, camera) => [...document.querySelectorAll(`[data-${name}]`)]
 const percent = (share) => `${Math.round(100 * share)} %`;
 
 export function focusGauges() {
-  document.addEventListener("holdstill:picture", ({ detail: told }) => {
-    if (!told.gauge) return;
+  const newest = new Map(); // camera -> what came with its newest picture
+  const show = (told) => {
     for (const canvas of shown("path", told.camera)) path(sized(canvas), told.gauge);
     for (const canvas of shown("map", told.camera)) map(sized(canvas), told.gauge);
     for (const list of shown("parts", told.camera)) parts(list, told.gauge);
     for (const place of shown("share", told.camera)) {
       place.textContent = told.gauge.order === "no picture" ? "" : percent(told.gauge.share);
     }
+  };
+  document.addEventListener("holdstill:picture", ({ detail: told }) => {
+    if (!told.gauge) { newest.delete(told.camera); return; }
+    newest.set(told.camera, told);
+    show(told);
   });
+  // A gauge that has just come into sight is drawn at once, not with the next picture.
+  document.addEventListener("htmx:ws:after:message:incoming", () => requestAnimationFrame(() => {
+    for (const told of newest.values()) {
+      const canvas = shown("path", told.camera)[0];
+      if (canvas?.clientWidth && canvas.width !== Math.round(canvas.clientWidth * (devicePixelRatio || 1))) show(told);
+    }
+  }));
   dragging();
 }
 
