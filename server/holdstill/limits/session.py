@@ -173,6 +173,14 @@ ROWS: tuple[Limit, ...] = (
         "two and a half seconds at ten frames a second: longer than hands need to settle",
     ),
     Limit(
+        "lamp_shown_ms",
+        7000,
+        "ms",
+        "how long the phone says which lamp to move before it goes on with the pose that can be had",
+        "chosen",
+        "a long sentence read twice; it is said once for each lamp",
+    ),
+    Limit(
         "refuse_smear_px",
         3.5,
         "px",

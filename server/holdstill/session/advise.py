@@ -139,8 +139,17 @@ def _between(state: State) -> Advice:
     return _plain(state, Say("advice.thinking"), Order.WAIT)
 
 
+def lamp_says(side: str) -> Say:
+    """Which lamp to move, and where to, by the side it stands on (as the cameras see it)."""
+    if side in ("left", "right"):
+        return Say("lamp.move.side", {"side": side})
+    return Say(f"lamp.move.{side}")
+
+
 def _cue(state: State, live: Live, rhythm: Rhythm, now_ms: float, cue: Cue) -> Advice:
     guide = live.guide
+    if state.lamp_new and now_ms - state.cue_at_ms < limit("lamp_shown_ms"):
+        return Advice(state.step, Say("advice.lamp"), Order.WAIT, Tone.TROUBLE, remedy=lamp_says(cue.lamp))
     part = guide.part if guide is not None else _first_part(cue)
     order = guide.order if guide is not None else Order.SHOW_PLATE
     if state.opened is not None and state.opened.single_shots:

@@ -56,6 +56,9 @@ class State:
     cue_number: int = 0
     cue_spent: bool = True
     cue_at_ms: float = 0.0
+    lamp_told: str = ""
+    """Side of the lamp that was last said to be in the way; `lamp_new`: this cue is the first to say so."""
+    lamp_new: bool = False
     skipped: tuple[Instruction, ...] = ()
     """Instructions the person asked to leave out since the last view was kept."""
     estimate: Estimate | None = None
@@ -139,7 +142,7 @@ def step(state: State, event: ev.Event) -> State:  # noqa: PLR0912 - one branch 
                 raise ValueError(f"unknown setting {name!r}")
             return replace(state, settings={**state.settings, name: value})
         case ev.CueSet(cue=cue):
-            return replace(state, cue=cue, cue_number=cue.number, cue_spent=False, cue_at_ms=event.at_ms)
+            return _asked(state, cue, event.at_ms)
         case ev.CueSkipped():
             skipped = () if state.cue is None else (state.cue.instruction,)
             return replace(state, cue_spent=True, skipped=(*state.skipped, *skipped))
@@ -191,6 +194,12 @@ def _open(state: State, event: ev.SessionOpened) -> State:
         cameras=event.cameras,
         settings={**choices.defaults(), **event.settings},
     )
+
+
+def _asked(state: State, cue: Cue, at_ms: float) -> State:
+    new = cue.lamp not in ("", state.lamp_told)
+    state = replace(state, lamp_new=new, lamp_told=cue.lamp if new else state.lamp_told)
+    return replace(state, cue=cue, cue_number=cue.number, cue_spent=False, cue_at_ms=at_ms)
 
 
 def _keep(state: State, event: ev.ViewKept) -> State:

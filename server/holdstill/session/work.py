@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 from holdstill import plan
 from holdstill.limits import limit
@@ -162,8 +163,9 @@ def sizes_px(state: State) -> dict[str, tuple[int, int]] | None:
     return {c: s.image_size_px for c, s in state.entries[-1].view.sightings.items()}
 
 
+@lru_cache(maxsize=4)
 def lamps(state: State) -> tuple[Lamp, ...]:
-    """Lamps inferred from the glare seen so far."""
+    """Lamps inferred from the glare seen so far (remembered: the pages ask at every moment)."""
     sightings: list[GlareSighting] = []
     clear: list[ClearSighting] = []
     for entry in state.entries:

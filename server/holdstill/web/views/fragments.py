@@ -8,7 +8,7 @@ from typing import Any
 
 from holdstill.records import Snapshot
 
-from . import moment, standing
+from . import lamplight, moment, standing
 from .acts import acts, show_acts
 from .feeds import feeds_reads, show_feeds
 from .setting import card_reads, show_setup
@@ -50,6 +50,7 @@ FRAGMENTS: Mapping[str, Fragment] = {
         Fragment("eyes", _reads("cameras", "advice"), moment.show_eyes),
         Fragment("feeds", feeds_reads, show_feeds),
         Fragment("covered", _reads("coverage"), standing.show_covered),
+        Fragment("lamps", lamplight.lamps_read, lamplight.show_lamps),
         Fragment(
             "progress",
             _reads("quantities", "trace", "kept_count", "customary_count", "solving"),
