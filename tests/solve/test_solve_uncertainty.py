@@ -103,3 +103,18 @@ def test_more_views_are_worth_what_their_gain_says() -> None:
     before = np.trace(few.weights @ few.covariance) / few.sigma0**2
     after = np.trace(many.weights @ many.covariance) / many.sigma0**2
     assert many.views[-1].information_gain == pytest.approx(1 - after / before, abs=0.02)
+
+
+def test_what_an_unseen_lens_term_could_hide_is_told() -> None:
+    """Plates in the middle of the picture and a k3 that moves the corner by half a pixel: most sets leave
+    it out, and the border's error is then larger than shown; what every term free would leave is not."""
+    truth = Truth(lenses=tuple(replace(lens, k3=2.8) for lens in LENSES))
+    found = study(10, 14, 5, truth=truth, spread_mm=25.0, fixed_poses=False)
+    left_out = [e for e in found.estimates if e.lens_order == "k1 k2 p1 p2"]
+    assert len(left_out) >= 6
+    edges = [next(q for q in e.quantities if q.name == "edge_distortion_px") for e in left_out]
+    true = found.truth("edge_distortion_px")
+    assert np.median([q.value for q in edges]) < 0.5 * true
+    assert np.median([q.by_richer_model for q in edges]) == pytest.approx(true, rel=0.4)
+    shape = [next(q for q in e.quantities if q.name == "shape_um") for e in left_out]
+    assert all(q.by_richer_model < 1.15 * q.value for q in shape), "inside the volume it hardly matters"

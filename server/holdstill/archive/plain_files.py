@@ -54,6 +54,7 @@ def _quantity_json(q: Quantity) -> dict[str, Any]:
         "one_sigma": _finite(q.value),
         "by_covariance": _finite(q.by_covariance),
         "by_jackknife": _finite(q.by_jackknife),
+        "by_richer_model": _finite(q.by_richer_model),
         "goal": q.goal,
         "worst": _finite(q.worst),
         "worst_at_mm": list(q.worst_at_mm) if q.worst_at_mm is not None else None,

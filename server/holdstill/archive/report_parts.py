@@ -120,8 +120,9 @@ def _quantities(facts: Facts) -> Section:
         rows.append((
             quantity_name(q), f"{_n(q.value)} {unit}", f"{_n(q.goal)} {unit}", met,
             f"{_n(q.worst)} {unit}", where, _n(q.by_covariance), _n(q.by_jackknife),
+            _n(q.by_richer_model),
         ))  # fmt: skip
-    columns = ("name", "value", "goal", "met", "worst", "where", "covariance", "jackknife")
+    columns = ("name", "value", "goal", "met", "worst", "where", "covariance", "jackknife", "richer")
     heads = tuple(told(f"report.quantity.{c}") for c in columns)
     figure = volume_figure(facts)
     return Section(

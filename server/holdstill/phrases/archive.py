@@ -112,6 +112,7 @@ WORDS: dict[str, str] = {
     "archive.report.quantity.where": "where (mm)",
     "archive.report.quantity.covariance": "by covariance",
     "archive.report.quantity.jackknife": "by jackknife",
+    "archive.report.quantity.richer": "every lens term free",
     "archive.report.met": "yes",
     "archive.report.not-met": "no",
     "archive.report.table": "Reporting table",

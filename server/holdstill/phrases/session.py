@@ -26,6 +26,8 @@ WORDS: dict[str, str] = {
     "reason.solve failed": "the views can't be solved together: {why}",
     "reason.check": "{name}: {value}, wanted {limit}",
     "reason.over goal": "{name}: {value:.3g} {unit}, wanted at most {goal:.3g}",
+    "reason.edges unseen": "the pictures' borders are hardly covered: a lens term could hide {value:.2g} {unit} there, "
+    "the goal is {goal:g}",
     "reason.proof failed": "the proof did not hold: {why}",
     "reason.no proof": "not yet tested on views that the solve did not use",
     "reason.unseen": "the newest {count} shots could not be used: nothing has been seen of the rig since",

@@ -39,6 +39,7 @@ WORDS: dict[str, str] = {
     "sheet.bring-back": "Bring back",
     "sheet.set-aside": "Set aside",
     "sheet.drop": "Drop",
+    "panel.hidden": "up to {value} if the lens has a term that these views can't show",
     # the still scene, and what a recheck says
     "act.series": "Still series",
     "panel.drift.moved.some": "The cameras have moved against each other",

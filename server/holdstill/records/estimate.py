@@ -33,6 +33,9 @@ class Quantity:
     worst: float | None = None
     worst_at_mm: tuple[float, float, float] | None = None
     gauge_mm: float | None = None
+    by_richer_model: float | None = None
+    """One sigma were every lens term free that the evidence left out: what can't be ruled out where no
+    dot was seen. None where nothing was left out."""
 
 
 @dataclass(frozen=True, slots=True)

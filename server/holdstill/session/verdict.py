@@ -113,11 +113,21 @@ def _wanting(state: State, estimate: Estimate) -> tuple[list[Say], Say | None]:
         if not q.value <= q.goal:
             reasons.append(over_goal(q))
             remedy = remedy or Say("remedy.more views")
+        elif _edges_unseen(q):
+            hidden = q.by_richer_model or 0.0
+            reasons.append(Say("reason.edges unseen", {"value": hidden, "unit": q.unit, "goal": q.goal}))
+            remedy = remedy or Say("remedy.distortion")
     if state.proof is not None and not state.proof.result.passed:
         whys = [proof_words(r) for r in state.proof.result.reasons] or [""]
         reasons += [Say("reason.proof failed", {"why": why}) for why in whys]
         remedy = remedy or Say("remedy.more views")
     return reasons, remedy
+
+
+def _edges_unseen(q: Quantity) -> bool:
+    """Whether a lens term that the views can't show could spoil the pictures' borders."""
+    at_edges = q.name == "edge_distortion_px" and q.by_richer_model is not None
+    return at_edges and (q.by_richer_model or 0.0) > limit("edge_model_times") * q.goal
 
 
 def proof_words(reason: str) -> str:

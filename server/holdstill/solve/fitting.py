@@ -44,6 +44,8 @@ class Fit:
     converged: bool
     costs: tuple[float, ...]
     turned: BoolArray
+    everything: tuple[FloatArray, BoolArray]
+    """As in `Choice`."""
 
 
 def fit(problem: Problem, opened: Opened, asked_order: str | None = None) -> Fit:
@@ -74,17 +76,20 @@ def fit(problem: Problem, opened: Opened, asked_order: str | None = None) -> Fit
     return Fit(
         pictures, used, kept, state, layout, walk.normals, chosen.order,
         chosen.reason, chosen.shapes, float(np.sqrt(walk.normals.cost / freedom)), steps, walk.converged,
-        walk.costs, opened.turned,
+        walk.costs, opened.turned, chosen.everything,
     )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Choice:
-    """The model taken: lens order, why, and the plate terms that are free."""
+    """The model taken: lens order, why, and the plate terms that are free; what the views say of the
+    rig with every lens term free (information (p, p), the plate's shape eliminated; which of the full
+    rig parameters they are, bool (15 C,))."""
 
     order: str
     reason: str
     shapes: tuple[int, ...]
+    everything: tuple[FloatArray, BoolArray]
 
 
 def _begin(state: State, chosen: Choice, layout: Layout) -> State:
@@ -200,7 +205,17 @@ def _choose(
     }
     kind = "asked" if len(orders) == 1 else "richest" if picked.name == richest else "enough"
     reason = say(Say(f"solve.lens.{kind}", words))
-    return Choice(picked.name, reason, tuple(int(t) for t in terms) if is_bent else ())
+    whole, rig_size = information.sum(axis=0), size - len(terms)
+    lens_free = layout.free[: 15 * pictures.cameras]
+    known = _without_shape(whole, rig_size) if is_bent else whole[:rig_size, :rig_size]
+    shapes = tuple(int(t) for t in terms) if is_bent else ()
+    return Choice(picked.name, reason, shapes, (known, lens_free))
+
+
+def _without_shape(information: FloatArray, size: int) -> FloatArray:
+    """The first `size` parameters' information once the others are eliminated."""
+    cross = information[:size, size:]
+    return np.asarray(information[:size, :size] - cross @ np.linalg.pinv(information[size:, size:]) @ cross.T)
 
 
 def _shape_views(problem: Problem) -> float:

@@ -86,7 +86,7 @@ def estimate_of(problem: Problem, fitted: Fit) -> Estimate:
         pairs=_pairs(problem, fitted, lenses, poses),
         views=fits,
         set_aside=problem.set_aside + _set_aside(problem, fitted, residual),
-        quantities=quantities(rows, wanted, free, rig_covariance, jack),
+        quantities=quantities(rows, wanted, free, rig_covariance, jack, _richer(fitted, free)),
         used_view_ids=tuple(problem.views[v].view_id for v in fitted.views),
         parameter_names=names,
         covariance=rig_covariance,
@@ -140,6 +140,18 @@ def jackknife(information: FloatArray, gradient: FloatArray) -> FloatArray | Non
         return None
     steps = -np.linalg.solve(unit, (gradient * scale)[:, :, None])[:, :, 0] * scale
     return np.asarray((count - 1) / count * steps.T @ steps)
+
+
+def _richer(fitted: Fit, free: BoolArray) -> tuple[FloatArray, BoolArray] | None:
+    """Covariance with every lens term free, and which of the full rig parameters it is over; None where
+    the fit left none out, or the views can't tell them at all."""
+    information, mask = fitted.everything
+    if np.array_equal(mask, free):
+        return None
+    try:
+        return covariance(information, fitted.sigma0**2), mask
+    except np.linalg.LinAlgError:
+        return None
 
 
 def _has_length(rig: Rig, plate: Plate) -> bool:

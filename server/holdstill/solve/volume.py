@@ -155,8 +155,13 @@ def quantities(
     free: BoolArray,
     covariance: FloatArray,
     jackknife: FloatArray | None,
+    richer: tuple[FloatArray, BoolArray] | None = None,
 ) -> tuple[Quantity, ...]:
-    """Records of the quantities; the value shown is the larger of covariance and jackknife."""
+    """Records of the quantities; the value shown is the larger of covariance and jackknife.
+
+    `richer`: covariance with every lens term free and which parameters it is over, where the evidence
+    left terms out; enlarged like the covariance is by the jackknife.
+    """
     out = []
     for q in rows:
         mine = QuantityRows(q.name, q.unit, q.rows[:, :, free], q.places_mm, q.gauge_mm)
@@ -166,12 +171,17 @@ def quantities(
         places = mine.at_places(jackknife if larger and jackknife is not None else covariance)
         worst = int(np.argmax(places))
         at = mine.places_mm[worst]
+        by_richer = None
+        if richer is not None:
+            every = QuantityRows(q.name, q.unit, q.rows[:, :, richer[1]], q.places_mm, q.gauge_mm)
+            grown = max(1.0, (by_jackknife or 0.0) / max(by_covariance, 1e-300))
+            by_richer = max(by_covariance, by_jackknife or 0.0, every.size(richer[0]) * grown)
         out.append(
             Quantity(
                 q.name, q.unit, max(by_covariance, by_jackknife or 0.0), by_covariance, by_jackknife,
                 wanted.of(q.name), float(places[worst]),
                 None if np.isnan(at).any() else (float(at[0]), float(at[1]), float(at[2])),
-                q.gauge_mm,
+                q.gauge_mm, by_richer,
             )
         )
     return tuple(out)

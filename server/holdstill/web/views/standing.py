@@ -129,7 +129,12 @@ def show_numbers(snapshot: Snapshot, words: Words) -> Context:
     """The calibration in figures."""
     return {
         "quantities": [
-            {"quantity": q, "name": quantity_name(q, words), "met": q.value <= q.goal}
+            {
+                "quantity": q,
+                "name": quantity_name(q, words),
+                "met": q.value <= q.goal,
+                "hidden": q.by_richer_model is not None and q.by_richer_model > 1.5 * q.value,
+            }
             for q in snapshot.quantities
         ],
         "rms_px": snapshot.rms_px,
