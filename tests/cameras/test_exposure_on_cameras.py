@@ -13,7 +13,9 @@ from cameras.fakes import LEFT, RIGHT, cameras
 from holdstill.intake import addresses
 from holdstill.intake.camera import Wishes
 from holdstill.intake.live import LiveSource
+from holdstill.limits import limit
 from holdstill.loop.exposure import ExposureRun, alike, begin, exposure_step
+from holdstill.loop.focus_exposure import FocusExposure
 from holdstill.loop.setup import seen_of
 from holdstill.loop.worker import Eye
 from holdstill.records import Sighting
@@ -107,3 +109,23 @@ def test_cameras_set_apart_are_each_set_right(source: LiveSource) -> None:
         assert left is not None
         assert right is not None
         assert abs(np.log2(left / right)) < 0.5
+
+
+def test_while_focusing_a_flooded_picture_is_darkened_by_itself(source: LiveSource) -> None:
+    """The aperture is opened wide: four stops more light, here by the exposure that the cameras have."""
+    eye, giving_way = Eye(BenchSettings().plate, previews=False), FocusExposure()
+    with running(source) as caught:
+        caught.until(lambda: len(caught.shots) >= 3, 20.0)
+        assert source.control({"exposure_ms": "88"}) is None
+        until_ms(caught, 88.0)
+        flooded = eye.look_at(caught.more(1)[0])
+        assert min(m.saturated_share for m in flooded.measures.values()) > limit("focus_flooded_share")
+        for _ in range(40):
+            report = eye.look_at(caught.more(1, 5.0)[0])
+            giving_way.after(report, source)
+        shares = [m.saturated_share for m in report.measures.values()]
+        exposures = [caught.shots[-1].originals[c].exposure_ms for c in ("left", "right")]
+        assert max(shares) <= limit("focus_flooded_share"), (shares, exposures)
+        assert all(e is not None and 4.0 < e < 50.0 for e in exposures), (
+            exposures
+        )  # and no darker than needed

@@ -342,6 +342,14 @@ _FEEDS: tuple[Limit, ...] = (
         "a sixth of a stop",
     ),
     Limit(
+        "focus_flooded_share",
+        0.03,
+        "share",
+        "share of a picture that may clip while the lenses are focused, before the exposure is shortened",
+        "chosen",
+        "dots that just clip are 3-10 % of a picture; edges that clip tell less of their sharpness",
+    ),
+    Limit(
         "pair_apart_px",
         0.1,
         "px",

@@ -16,6 +16,7 @@ from holdstill.session.aiming import RigWatch, with_drift
 from holdstill.session.light import PLATE, SPECIMEN, LightWatch, exposure_shot, goal_of, product_ms
 
 from .exposure import ExposureRun, Seen, alike, begin, exposure_step
+from .focus_exposure import FocusExposure
 from .pool import WorkerLost
 from .worker import judge_aim, judge_drift, judge_specimen, judge_watch, watch_still
 
@@ -32,6 +33,7 @@ class SettingUpLoop:
         self._specimen_at_ms = 0.0
         self._drift_at_ms = self._aim_at_ms = 0.0
         self._probed = False
+        self._focus_exposure = FocusExposure()
 
     async def after(self, report: ShotReport) -> None:
         """Everything that follows from one more shot."""
@@ -47,6 +49,8 @@ class SettingUpLoop:
             await self._look_at_specimen(report)
         if runner.state.step in (Step.RIG, Step.LIGHT):
             await self._look_at_rig(report)
+        if runner.state.step is Step.FOCUS:
+            self._focus_exposure.after(report, runner.parts.source)
         event = session.shown(runner.state, runner.live.setup, report, runner.parts.now_ms())
         if event is not None:
             await runner.append(event)
