@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from holdstill.geometry.lens import lens_parameters
 from holdstill.geometry.nominal import nominal_lenses, nominal_poses_cam_from_rig
 from holdstill.geometry.poses import matrices, pose_of
+from holdstill.geometry.renumbering import half_turned as half_turn
+from holdstill.geometry.renumbering import quarter_turned
 from holdstill.geometry.rotations import turn_deg
-from holdstill.records import Estimate, FloatArray, IntArray, Nothing, Plate, Pose, Rig, Sighting
+from holdstill.records import Estimate, FloatArray, Nothing, Plate, Pose, Rig, Sighting
 
 from .bundle import State
 from .numbering import common_shift, lattice_shift, shifted
@@ -156,14 +158,28 @@ def agree(
             flip = not sightings[name].absolute and not _runs_right(r)
             reference, leader = in_rig @ HALF_TURN if flip else in_rig, name
         else:
+            aside = _aside(plate, sightings[name], reference.T @ in_rig)
+            if aside is not None:
+                out[name] = aside
+                in_rig = seen.cam_r[index].T @ _alone(plate, aside, seen.lenses[index])[0]
             straight = float(turn_deg(reference.T @ in_rig))
             crossed = float(turn_deg(reference.T @ half_turned(in_rig, t, t)[0]))
             flip = not sightings[name].absolute and crossed < straight
         if flip:
-            out[name] = half_turn(sightings[name], ids)
+            out[name] = half_turn(out[name], ids)
         if seen.solved and leader != name and not out[name].absolute:
             _follow(plate, seen, out, leader, name)
     return out
+
+
+def _aside(plate: Plate, sighting: Sighting, turn: FloatArray) -> Sighting | None:
+    """A plain grid seen in part that was numbered a quarter turn aside, numbered like the reference; None
+    where it was not.  `turn`: from the reference's plate frame to this picture's."""
+    if sighting.absolute or turn[2, 2] < 0:
+        return None
+    angle = float(np.degrees(np.arctan2(turn[1, 0], turn[0, 0])))
+    quarters = round(-angle / 90)
+    return quarter_turned(sighting, plate, quarters) if quarters % 2 else None
 
 
 def _follow(plate: Plate, seen: Seen, sightings: dict[str, Sighting], leader: str, name: str) -> None:
@@ -187,17 +203,3 @@ def _runs_right(r: FloatArray) -> bool:
     """Whether the plate's rows run within -45..135 degrees (right to down) in the picture."""
     angle = float(np.degrees(np.arctan2(r[1, 0], r[0, 0])))
     return -45.0 < angle <= 135.0
-
-
-def half_turn(sighting: Sighting, turned_ids: IntArray) -> Sighting:
-    """The sighting with its points renumbered after a half turn of the plate."""
-    ids = turned_ids[sighting.point_ids]
-    order = np.argsort(ids)
-    return replace(
-        sighting,
-        point_ids=ids[order].astype(np.int32),
-        points_px=sighting.points_px[order],
-        sigmas_px=sighting.sigmas_px[order],
-        flags=sighting.flags[order],
-        missing_ids=np.sort(turned_ids[sighting.missing_ids]).astype(np.int32),
-    )

@@ -181,7 +181,7 @@ def _spots(grey: Grey, mean: Grey, spread: Grey, floor: float, dark: bool) -> Fl
     """
     first, last, row, parent = _runs(grey, mean, spread, floor, dark)
     count = len(parent)
-    number = np.full(count, -1, np.int32)
+    number = np.empty(count, np.int32)
     found = 0
     for i in range(count):
         root = i
@@ -202,10 +202,11 @@ def _spots(grey: Grey, mean: Grey, spread: Grey, floor: float, dark: bool) -> Fl
             box[k, 1], box[k, 3] = min(box[k, 1], row[i]), max(box[k, 3], row[i])
         area[k] += last[i] - first[i] + 1
     kept = 0
-    place = np.full(found, -1, np.int32)
+    place = np.empty(found, np.int32)
     for k in range(found):
         inside = box[k, 0] > 0 and box[k, 1] > 0
         inside = inside and box[k, 2] < grey.shape[1] - 1 and box[k, 3] < grey.shape[0] - 1
+        place[k] = -1
         if inside and area[k] >= _LEAST_AREA_PX:
             place[k] = kept
             kept += 1

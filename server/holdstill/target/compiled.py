@@ -33,7 +33,9 @@ def median(values: FloatArray) -> float:
     n = len(values)
     if n == 0:
         return float("nan")
-    room = values.copy()
+    room = np.empty(n)
+    for m in range(n):
+        room[m] = values[m]
     low, high, k = 0, n - 1, n // 2
     while low < high:
         pivot = room[(low + high) // 2]
@@ -72,7 +74,8 @@ def solved(a: FloatArray, b: FloatArray) -> bool:
         for k in range(j):
             total -= a[j, k] * a[j, k]
         if not total > 0.0:
-            b[:] = 0.0
+            for i in range(n):
+                b[i] = 0.0
             return False
         a[j, j] = np.sqrt(total)
         for i in range(j + 1, n):

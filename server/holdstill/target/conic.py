@@ -38,8 +38,10 @@ def dual_conics(
     """
     n = len(centres)
     height, width = image.shape
-    out = np.full((n, 8), np.nan)
+    out = np.empty((n, 8))
     for k in range(n):
+        for i in range(8):
+            out[k, i] = np.nan
         cx, cy = centres[k, 0], centres[k, 1]
         a, b, c, d = shapes[k, 0, 0], shapes[k, 0, 1], shapes[k, 1, 0], shapes[k, 1, 1]
         det = a * d - b * c

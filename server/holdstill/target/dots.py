@@ -119,13 +119,18 @@ def _search(image: Picture, plate: Plate, full_scale: int, hint: Sighting | None
             if found.why == "wrong target":
                 break
             continue
-        if best is None or len(found.ids) > len(best.ids):
+        if best is None or _worth(found) > _worth(best):
             best = found
         if _complete(found):
             break
     if best is not None:
         return best
     return reason if reason is not None else Nothing("no plate", {"needed": least_points(plate)})
+
+
+def _worth(found: Coarse) -> float:
+    """Dots seen, less what speaks against their numbering."""
+    return len(found.ids) - found.placement.cost
 
 
 def _complete(found: Coarse) -> bool:
@@ -149,7 +154,15 @@ def _at_level(image: Picture, level: Level, plate: Plate, hint: Sighting | None)
     if best is None:
         return Nothing("no plate", {"needed": needed})
     lattice, blobs, dark = best
-    return _number(_Seen(image, level, trimmed(plate, lattice), blobs, dark, hint), plate)
+    whole = trimmed(plate, lattice)
+    slim = trimmed(plate, lattice, always=True)
+    found = _number(_Seen(image, level, whole, blobs, dark, hint), plate)
+    if len(slim) == len(whole) or len(slim) < needed:
+        return found
+    other = _number(_Seen(image, level, slim, blobs, dark, hint), plate)
+    if isinstance(found, Nothing) or (isinstance(other, Coarse) and _worth(other) > _worth(found)):
+        return other
+    return found
 
 
 def _number(seen: _Seen, plate: Plate) -> Coarse | Nothing:

@@ -19,8 +19,8 @@ def identify(image: Picture, *, full_scale: int) -> Plate | Nothing:
     """The coded plate in a picture, by its own markers: identity, size and pitch.
 
     image: uint8 or uint16 (H, W).  One marker read without a wrong bit is enough where it belongs to
-    a standard plate.  Returns a `Plate`, or Nothing ``"no plate"``, ``"no marker"``, ``"picture too small"`` or
-    ``"free identity"`` (a plate of special size: its SPEC must say how large it is).
+    a standard plate.  Returns a `Plate`, or Nothing ``"no plate"``, ``"no marker"``, ``"picture too small"``
+    or ``"free identity"`` (a plate of special size: its SPEC must say how large it is).
     """
     small = too_small(image)
     if small is not None:

@@ -168,7 +168,10 @@ def _grow_from(
     """Flood outward from `seed`: a neighbour is accepted where the last step points to."""
     n = len(centres)
     half = 128
-    place = np.full((2 * half + 1, 2 * half + 1), -1, np.int32)
+    place = np.empty((2 * half + 1, 2 * half + 1), np.int32)
+    for v in range(2 * half + 1):
+        for u in range(2 * half + 1):
+            place[v, u] = -1
     taken = np.zeros(n, np.bool_)
     queue = np.zeros(n, np.int32)
     cu = np.zeros(n, np.int32)
@@ -177,7 +180,9 @@ def _grow_from(
     queue[0] = seed
     taken[seed] = True
     place[half, half] = seed
-    step[seed] = basis
+    for m in range(2):
+        for k in range(2):
+            step[seed, m, k] = basis[m, k]
     head, tail = 0, 1
     while head < tail:
         i = queue[head]
@@ -226,10 +231,10 @@ def _grow_from(
                     step[best, other, 1] = back * (centres[k, 1] - centres[best, 1])
             queue[tail] = best
             tail += 1
-    cells = np.empty((tail, 2), np.int32)
+    cells, spots = np.empty((tail, 2), np.int32), np.empty(tail, np.int32)
     for k in range(tail):
-        cells[k, 0], cells[k, 1] = cu[queue[k]], cv[queue[k]]
-    return cells, queue[:tail].copy()
+        cells[k, 0], cells[k, 1], spots[k] = cu[queue[k]], cv[queue[k]], queue[k]
+    return cells, spots
 
 
 def _settle(blobs: Blobs, cells: IntArray, spots: IntArray, size: tuple[int, int]) -> Lattice | None:

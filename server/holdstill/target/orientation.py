@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
+from holdstill.geometry.renumbering import half_turned
 from holdstill.records import FloatArray, IntArray, Plate, Sighting
 
 
@@ -31,13 +30,4 @@ def half_turn(sighting: Sighting, plate: Plate) -> Sighting:
     turned = plate.turned_ids()
     if turned is None:
         return sighting
-    ids = turned[sighting.point_ids]
-    order = np.argsort(ids)
-    return replace(
-        sighting,
-        point_ids=ids[order].astype(np.int32),
-        points_px=sighting.points_px[order],
-        sigmas_px=sighting.sigmas_px[order],
-        flags=sighting.flags[order],
-        missing_ids=np.sort(turned[sighting.missing_ids]).astype(np.int32),
-    )
+    return half_turned(sighting, turned)

@@ -53,8 +53,8 @@ def cells_to_mm(plate: Plate, cells: FloatArray) -> FloatArray:
     return np.asarray(cells * plate.pitch_mm)
 
 
-def trimmed(plate: Plate, lattice: Lattice) -> Lattice:
-    """The lattice without the thin lines at its rim that make it larger than the plate.
+def trimmed(plate: Plate, lattice: Lattice, *, always: bool = False) -> Lattice:
+    """The lattice without the thin lines at its rim that make it larger than the plate (always: all such).
 
     Finger nails and bright bits beside the plate can happen to lie where the next dot would. A rim
     line goes while the lattice spans more cells than the plate has along its longer side and the line
@@ -68,7 +68,7 @@ def trimmed(plate: Plate, lattice: Lattice) -> Lattice:
         rims = [
             (int((cells[:, axis] == end).sum()), axis, int(end))
             for axis in (0, 1)
-            if high[axis] - low[axis] + 1 > longest
+            if always or high[axis] - low[axis] + 1 > longest
             for end in (low[axis], high[axis])
         ]
         if not rims:

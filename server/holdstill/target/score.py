@@ -332,7 +332,7 @@ def gathered(
         y0, y1 = max(0, int(np.ceil(cy - hy))), min(height - 1, int(np.floor(cy + hy)))
         whole = cx > hx and cy > hy and cx + hx < width - 1 and cy + hy < height - 1
         whole = whole and clip <= 0.0 and bounds[k, 0] < -8.0 and bounds[k, 1] > 8.0
-        octants, m = 0, 0
+        octants, m = 0, int(np.int64(0))
         for y in range(y0, y1 + 1, stride):
             py = y - cy
             disc = qxy * qxy * py * py - qxx * (qyy * py * py - rho_out * rho_out)
@@ -355,7 +355,7 @@ def gathered(
                     first = stop + 1
                     if m >= _R - 64:
                         octants |= _chunk(m, b, dot, sums[k], tally[k], kind, noise, whole)
-                        m = 0
+                        m = int(np.int64(0))
         if m > 0:
             octants |= _chunk(m, b, dot, sums[k], tally[k], kind, noise, whole)
         for q in range(8):

@@ -67,14 +67,16 @@ def _looked_at(
     """Whether each cell shows bare ground, and whether it is in the picture."""
     rows, columns = dot.shape
     height, width = grey.shape
-    every = np.empty((rows * columns, 2))
+    every, there = np.empty((rows * columns, 2)), np.empty((rows * columns, 2))
     for v in range(rows):
         for u in range(columns):
             every[v * columns + u, 0], every[v * columns + u, 1] = u + low[0], v + low[1]
     seen = np.empty((5, rows * columns))
     inside = np.zeros((rows, columns), np.bool_)
     for k in range(5):
-        at, _ = mapped(every + offsets[k], h, centre, scale, k1, k2)
+        for i in range(rows * columns):
+            there[i, 0], there[i, 1] = every[i, 0] + offsets[k, 0], every[i, 1] + offsets[k, 1]
+        at, _ = mapped(there, h, centre, scale, k1, k2)
         for i in range(rows * columns):
             x, y = min(max(at[i, 0], -9.0), width + 9.0), min(max(at[i, 1], -9.0), height + 9.0)
             if k == 0:
@@ -93,7 +95,8 @@ def _looked_at(
     for i in range(rows * columns):
         if not inside[i // columns, i % columns]:
             continue
-        least, most = min(seen[1:, i]), max(seen[1:, i])
+        least = min(seen[1, i], seen[2, i], seen[3, i], seen[4, i])
+        most = max(seen[1, i], seen[2, i], seen[3, i], seen[4, i])
         ground[i] = 0.5 * (seen[1, i] + seen[2, i] + seen[3, i] + seen[4, i] - least - most)
         spread[i] = most - least
         if dot[i // columns, i % columns]:

@@ -1,5 +1,5 @@
 """A smooth surface through one number per dot, deaf to outliers."""
-# ruff: noqa: PLR0912 - a compiled loop is one piece
+# ruff: noqa: PLR0912, PLR0915 - a compiled loop is one piece
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from holdstill.records import FloatArray
 
 from .compiled import compiled, median, solved
 
-_ROUNDS = 4
+_ROUNDS = 3
 
 
 def smooth(
@@ -45,8 +45,12 @@ def _smoothed(
     points: FloatArray, values: FloatArray, use: NDArray[np.bool_], degree: int, rounds: int
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     n, width = values.shape
-    some: Any = np.flatnonzero(use)
-    count = len(some)
+    some: Any = np.empty(n, np.int64)
+    count = 0
+    for i in range(n):
+        if use[i]:
+            some[count] = i
+            count += 1
     sizes = (1, 3, 6, 10)
     while degree > 0 and count < 4 * sizes[degree]:
         degree -= 1
@@ -54,17 +58,21 @@ def _smoothed(
     surface, scatter, slopes = np.zeros((n, width)), np.zeros(width), np.zeros((n, 2))
     if count == 0:
         return surface, scatter, slopes
-    mx, my = points[some, 0].mean(), points[some, 1].mean()
-    spread = 1e-9
-    for i in some:
-        spread = max(spread, abs(points[i, 0] - mx), abs(points[i, 1] - my))
+    mx, my, spread = 0.0, 0.0, 1e-9
+    for j in range(count):
+        mx += points[some[j], 0] / count
+        my += points[some[j], 1] / count
+    for j in range(count):
+        spread = max(spread, abs(points[some[j], 0] - mx), abs(points[some[j], 1] - my))
     terms = np.empty((n, k))
     for i in range(n):
         _terms((points[i, 0] - mx) / spread, (points[i, 1] - my) / spread, terms[i])
     fitted: Any = np.zeros(k)
     off = np.empty(count)
     for column in range(width):
-        middle = median(values[some, column])
+        for j in range(count):
+            off[j] = values[some[j], column]
+        middle = median(off)
         for j in range(count):
             off[j] = abs(values[some[j], column] - middle)
         scale = max(1.4826 * median(off), 1e-12)
@@ -79,7 +87,7 @@ def _smoothed(
                 for a in range(k):
                     wa = w * terms[at, a]
                     right[a] += wa * values[at, column]
-                    for b in range(k):
+                    for b in range(a + 1):
                         normal[a, b] += wa * terms[at, b]
             trace = 0.0
             for a in range(k):

@@ -76,9 +76,10 @@ def _centroids(
     rim or does not stand out (told by an area of 0 and NaN)."""
     n = len(at)
     height, width = image.shape
-    out = np.full((n, 2), np.nan)
+    out = np.empty((n, 2))
     mass = np.zeros(n)
     for k in range(n):
+        out[k, 0], out[k, 1] = np.nan, np.nan
         r = max(int(reach[k]) // step, 2)
         cx, cy = int(np.rint(at[k, 0])), int(np.rint(at[k, 1]))
         x0, y0 = cx - r * step, cy - r * step

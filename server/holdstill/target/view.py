@@ -175,12 +175,28 @@ def clip_level(image: Picture, full_scale: int) -> float:
     three times as many as in the eight values below.
     """
     step = max(1, int(np.sqrt(image.size / 60000)))
-    sample = image[::step, ::step].ravel()
-    top = int(sample.max())
+    top, pile, below, count = _piled(image, step, 8 * max(1, full_scale // 4096))
     if top < 0.5 * full_scale:
         return 0.0
-    pile = int((sample == top).sum())
-    below = int(((sample < top) & (sample >= top - 8 * max(1, full_scale // 4096))).sum())
-    if pile > 0.001 * len(sample) and pile > 3 * below:
+    if pile > 0.001 * count and pile > 3 * below:
         return float(top)
     return float(top) if top >= full_scale else 0.0
+
+
+@compiled_plain
+def _piled(image: Picture, step: int, reach: int) -> tuple[int, int, int, int]:
+    """Largest value of every step-th pixel of every step-th row, how often it stands there, how often
+    values up to `reach` below it, and pixels looked at."""
+    height, width = image.shape
+    top = 0
+    for y in range(0, height, step):
+        for x in range(0, width, step):
+            top = max(top, int(image[y, x]))
+    pile, below, count = 0, 0, 0
+    for y in range(0, height, step):
+        for x in range(0, width, step):
+            gap = top - int(image[y, x])
+            pile += 1 if gap == 0 else 0
+            below += 1 if 0 < gap <= reach else 0
+            count += 1
+    return top, pile, below, count

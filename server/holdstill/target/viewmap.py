@@ -159,8 +159,11 @@ def _fitted(
     """Gauss-Newton on the homography (its last entry held at 1, the points about their mean) and the
     radial terms, Huber's weights; started by the linear method where `h` is zero."""
     n = len(xy)
-    mx, my = xy[:, 0].mean(), xy[:, 1].mean()
-    spread, weights = 1e-9, base.mean()
+    mx, my, spread, weights = 0.0, 0.0, 1e-9, 0.0
+    for i in range(n):
+        mx += xy[i, 0] / n
+        my += xy[i, 1] / n
+        weights += base[i] / n
     for i in range(n):
         spread = max(spread, abs(xy[i, 0] - mx), abs(xy[i, 1] - my))
     x, target, size, weight = np.empty((n, 2)), np.empty((n, 2)), np.empty(n), np.empty(n)
@@ -168,7 +171,9 @@ def _fitted(
         x[i, 0], x[i, 1] = (xy[i, 0] - mx) / spread, (xy[i, 1] - my) / spread
         target[i, 0], target[i, 1] = (uv[i, 0] - centre[0]) / scale, (uv[i, 1] - centre[1]) / scale
         weight[i] = base[i] / weights
-    plain = weight.copy()
+    plain = np.empty(n)
+    for i in range(n):
+        plain[i] = weight[i]
     p = np.zeros(10)
     last = h[2, 0] * mx + h[2, 1] * my + h[2, 2]
     if abs(last) > 1e-12:
@@ -208,7 +213,10 @@ def _fitted(
         out[r, 0], out[r, 1] = p[3 * r] / spread, p[3 * r + 1] / spread
         tail = p[3 * r + 2] if r < 2 else 1.0
         out[r, 2] = tail - out[r, 0] * mx - out[r, 1] * my
-    return out, p[8:], residual * scale
+    for i in range(n):
+        residual[i, 0] *= scale
+        residual[i, 1] *= scale
+    return out, p[8:], residual
 
 
 @compiled
@@ -217,7 +225,8 @@ def _linear(x: FloatArray, target: FloatArray, weight: FloatArray, p: FloatArray
     normal, right, row = np.zeros((8, 8)), np.zeros(8), np.zeros(8)
     for i in range(len(x)):
         for axis in range(2):
-            row[:] = 0.0
+            for m in range(6):
+                row[m] = 0.0
             value = target[i, axis]
             row[3 * axis], row[3 * axis + 1], row[3 * axis + 2] = x[i, 0], x[i, 1], 1.0
             row[6], row[7] = -value * x[i, 0], -value * x[i, 1]
@@ -229,7 +238,8 @@ def _linear(x: FloatArray, target: FloatArray, weight: FloatArray, p: FloatArray
     for m in range(8):
         normal[m, m] *= 1.0 + 1e-10
     solved(normal, right)
-    p[:8] = right
+    for m in range(8):
+        p[m] = right[m]
 
 
 @compiled
