@@ -181,6 +181,22 @@ ROWS: tuple[Limit, ...] = (
         "a long sentence read twice; it is said once for each lamp",
     ),
     Limit(
+        "exercise_ms",
+        120000,
+        "ms",
+        "length of the start-of-shift exercise",
+        "chosen",
+        "two minutes: half a dozen views, and no shift begins late for it",
+    ),
+    Limit(
+        "exercise_views",
+        4,
+        "views",
+        "views kept in the exercise from which the hands count as warmed up",
+        "chosen",
+        "half a minute for each; practised hands need eight to fifteen seconds",
+    ),
+    Limit(
         "refuse_smear_px",
         3.5,
         "px",

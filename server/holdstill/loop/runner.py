@@ -406,6 +406,8 @@ class Runner:
         """In a stream: from enough views to the proof, from a proof that held to the hand-over."""
         if self.state.opened is None or self.state.opened.single_shots or self.state.paused:
             return
+        if self.live.exercise is not None:
+            return
         now = self.parts.now_ms()
         if session.stuck(self.state, self.live, now):
             await self.append(ev.CueSkipped(now, self.state.cue_number))

@@ -173,6 +173,27 @@ async def _still_series(runner: Runner, tap: Tap) -> Answer:
     return _done(tap)
 
 
+async def _set_motion(runner: Runner, tap: Tap) -> Answer:
+    value = _number(tap.values.get("motion_px", ""))
+    if value is None or not 0.1 <= value <= 1.0:
+        return Nothing("tap.refused.bad-value")
+    return await _event(runner, tap, ev.SettingChanged(runner.parts.now_ms(), "motion_px", value))
+
+
+async def _exercise(runner: Runner, tap: Tap) -> Answer:
+    """Two minutes on the simulated rig: the visitor takes the plate, and gives it back at the end."""
+    if runner.parts.source.sim_state() is None:
+        return Nothing("tap.refused.not-simulated")
+    starts, now = tap.values.get("what") == "start", runner.parts.now_ms()
+    runner.parts.source.control({"visitor_holds": "yes" if starts else "no"})
+    if starts and runner.state.paused:
+        await runner.append(ev.Resumed(now))
+    if starts and runner.state.step is not Step.POSES:
+        await runner.append(ev.StepEntered(now, Step.POSES))
+    runner.live = replace(runner.live, exercise=session.Exercise(now) if starts else None)
+    return _done(tap)
+
+
 async def _sim(runner: Runner, tap: Tap) -> Answer:
     if runner.parts.source.sim_state() is None:
         return Nothing("tap.refused.not-simulated")
@@ -206,5 +227,7 @@ HANDLERS: dict[TapKind, Handler] = {
     TapKind.WATCH_STILL: setup_taps.watch_still,
     TapKind.DESCRIBE_RIG: setup_taps.describe_rig,
     TapKind.PLACE: feed_taps.place,
+    TapKind.SET_MOTION: _set_motion,
+    TapKind.EXERCISE: _exercise,
     TapKind.SIM: _sim,
 }

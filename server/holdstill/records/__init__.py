@@ -14,6 +14,7 @@ from .estimate import (
     SetAside,
     ViewFit,
 )
+from .exercise import ExerciseState, StillRule
 from .feeds import ClockFit, FeedsState, FeedState
 from .frames import Frame, FrameBytes, FrameFile, Original, Picture, Shot, picture_digest
 from .lamps import ClearSighting, GlareSighting, Lamp
@@ -75,6 +76,7 @@ __all__ = [
     "DotFlag",
     "DriftResult",
     "Estimate",
+    "ExerciseState",
     "FeedState",
     "FeedsState",
     "Finding",
@@ -139,6 +141,7 @@ __all__ = [
     "Standstill",
     "Step",
     "StepState",
+    "StillRule",
     "Stillness",
     "Storage",
     "Tap",

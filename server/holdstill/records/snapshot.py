@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from .advice import Advice, Say, Step, Trouble, Verdict
 from .cue import Place
 from .estimate import CameraEstimate, Check, DriftResult, PairEstimate, PlateShape, ProofResult, Quantity
+from .exercise import ExerciseState, StillRule
 from .feeds import FeedsState
 from .lamps import Lamp
 from .measures import FrameMeasures
@@ -176,3 +177,7 @@ class Snapshot:
     """The cameras themselves, where the source knows them."""
     setup: Setup = field(default_factory=Setup)
     """What the Rig, Focus and Light steps show."""
+    exercise: ExerciseState | None = None
+    """The start-of-shift exercise, while there is one."""
+    still_rule: StillRule = field(default_factory=lambda: StillRule(0.2))
+    """How still the plate must be, and whether the hands and the exposure allow it."""

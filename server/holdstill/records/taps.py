@@ -57,6 +57,10 @@ class TapKind(StrEnum):
     """The fields of the Rig step's form, by the rig file's names."""
     PLACE = "place"
     """swap: yes; or camera and turn (90, 180, 270): which camera is left, and which way up."""
+    SET_MOTION = "set-motion"
+    """motion_px: most motion of the plate in an exposure, 0.1 to 1."""
+    EXERCISE = "exercise"
+    """what: "start" or "stop" (demo and practice only)."""
     SIM = "sim"
     """Any of the fields of `SimState`, as numbers or "yes"/"no" (demo and practice only)."""
 

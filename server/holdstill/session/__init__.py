@@ -4,6 +4,7 @@ Pure: no clock, no files, no randomness. Replaying the events gives the same ses
 """
 
 from .advise import advise
+from .exercise import Exercise
 from .focusing import focus_gauge
 from .judge import TAKING, Decision, Keep, Let, Refuse, judge, stuck
 from .light import SPECIMEN
@@ -34,6 +35,7 @@ __all__ = [
     "Around",
     "Decision",
     "Entry",
+    "Exercise",
     "Found",
     "Keep",
     "Let",

@@ -21,6 +21,7 @@ from holdstill.records import (
     Trouble,
 )
 
+from .exercise import exercise_state
 from .live import Live
 from .setup import advise_setting_up
 from .state import State
@@ -40,6 +41,10 @@ def advise(state: State, live: Live, rhythm: Rhythm, now_ms: float) -> Advice:
     """
     if state.paused:
         return _plain(state, Say("advice.paused"), Order.PAUSED)
+    exercise = exercise_state(state, live.exercise, now_ms)
+    if exercise is not None and exercise.done:
+        over = Say("advice.exercise", {"count": exercise.kept})
+        return Advice(state.step, over, Order.DONE, Tone.READY, remedy=exercise.says[-1])
     away = _away(state, live)
     if away is not None:
         return away

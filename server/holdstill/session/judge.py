@@ -55,7 +55,7 @@ def judge(state: State, live: Live, report: ShotReport) -> Decision:
     """
     if report.single:
         return _single(state, live)
-    return _stream(state, live)
+    return _stream(state, live, report)
 
 
 def stuck(state: State, live: Live, now_ms: float) -> bool:
@@ -81,8 +81,10 @@ def _single(state: State, live: Live) -> Decision:
     return Keep(_grounds(live), _answered(state, live), proof=_for_proof(state))
 
 
-def _stream(state: State, live: Live) -> Decision:
+def _stream(state: State, live: Live, report: ShotReport) -> Decision:
     if state.paused or state.step not in TAKING:
+        return Let()
+    if live.exercise is not None and report.taken_at_ms >= live.exercise.until_ms:
         return Let()
     guide, found = live.guide, live.seen_trouble
     still = live.still_frames >= limit("still_frames")

@@ -19,6 +19,7 @@ from holdstill.records import (
     Trouble,
 )
 
+from .exercise import Exercise
 from .focusing import Focusing
 from .habits import repeated, restless, turned
 from .setup import SettingUp, setting_up_step
@@ -76,6 +77,8 @@ class Live:
     shot_times_ms: tuple[float, ...] = ()
     shots: int = 0
     dropped: int = 0
+    exercise: Exercise | None = None
+    """The start-of-shift exercise, on a simulated rig."""
     feeds: FeedsState | None = None
     """The cameras themselves, where the source knows them."""
 

@@ -20,6 +20,7 @@ from holdstill.records import (
     Snapshot,
     Step,
     StepState,
+    StillRule,
     Storage,
     ViewRow,
 )
@@ -27,6 +28,7 @@ from holdstill.records import events as ev
 from holdstill.records.scene import SceneState, SeriesState
 
 from .advise import POSE_STEPS
+from .exercise import exercise_state
 from .focusing import gauge_words
 from .live import Live
 from .setup import focus_done, light_done, setup
@@ -97,6 +99,8 @@ def snapshot(state: State, live: Live, advice: Advice, around: Around) -> Snapsh
         rig=state.rig,
         drift=state.recheck.result if state.recheck else None,
         lamps=lamps(state),
+        exercise=exercise_state(state, live.exercise, around.now_ms),
+        still_rule=still_rule(state, live),
         scene=scene_state(state, around.series),
         feeds=live.feeds,
         setup=setup(state, live.setup, live.report, live.sightings),
@@ -110,6 +114,17 @@ def scene_state(state: State, series: SeriesState | None) -> SceneState | None:
     floors = state.scene.floors
     meaning = solve.floor_meaning(state.rig, state.estimate, floors) if state.estimate else None
     return SceneState(series, tuple(floors.values()), meaning)
+
+
+def still_rule(state: State, live: Live) -> StillRule:
+    """How still the plate must be, what the exposure is, and what these hands allow."""
+    exposures = list(live.report.exposure_ms.values()) if live.report is not None else []
+    longest = live.steady.longest_ms
+    return StillRule(
+        float(state.setting("motion_px")),
+        round(max(exposures), 2) if exposures else None,
+        None if longest is None else float(f"{longest:.1g}"),
+    )
 
 
 def _messages(state: State, message: str | None) -> tuple[str, ...]:

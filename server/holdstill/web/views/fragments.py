@@ -8,7 +8,7 @@ from typing import Any
 
 from holdstill.records import Snapshot
 
-from . import lamplight, moment, standing
+from . import lamplight, moment, practice, standing
 from .acts import acts, show_acts
 from .feeds import feeds_reads, show_feeds
 from .setting import card_reads, show_setup
@@ -43,7 +43,7 @@ FRAGMENTS: Mapping[str, Fragment] = {
     for fragment in (
         Fragment("signal", _reads("advice", "paused", "step", "kept_count"), moment.show_signal),
         Fragment("rail", _reads("session_name", "step", "steps"), standing.show_rail),
-        Fragment("cue", _reads("advice", "step", "kept_count"), moment.show_cue),
+        Fragment("cue", moment.cue_reads, moment.show_cue),
         Fragment("stage", moment.stage_reads, moment.show_stage),
         Fragment("order", _reads("advice"), moment.show_order),
         Fragment("setup", card_reads, show_setup),
@@ -73,6 +73,8 @@ FRAGMENTS: Mapping[str, Fragment] = {
         ),
         Fragment("step-list", _reads("steps", "step"), standing.show_step_list),
         Fragment("acts", lambda s: (acts(s), s.operator_faces_cameras, s.sim is None), show_acts),
+        Fragment("exercise", practice.exercise_reads, practice.show_exercise),
+        Fragment("still", _reads("still_rule"), practice.show_still),
         Fragment("side", _reads("operator_faces_cameras"), standing.show_side),
         Fragment("sim", _reads("sim"), standing.show_sim),
     )
