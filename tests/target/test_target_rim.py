@@ -32,9 +32,8 @@ def test_another_plate_is_still_told_as_such() -> None:
 
 
 def test_bright_bits_on_a_hand_do_not_shift_a_part_of_a_plate():
-    frames = Path(__file__).parents[2] / "sample_frames" / "trouble"
-    image = cv2.imread(str(frames / "fork_right_010.png"), cv2.IMREAD_GRAYSCALE)
-    seen = find(image, parse("dots 14x10 11mm"), camera="right", full_scale=255)
+    image = cv2.imread(str(FRAMES / "trouble" / "fork_right_010.png"), cv2.IMREAD_GRAYSCALE)
+    seen = target.find(image, target.parse(SPEC), camera="right", full_scale=255)
     assert isinstance(seen, Sighting)
     columns = seen.point_ids % 14
     assert (columns.min(), columns.max()) == (3, 13)  # the last column stands beside bare plate
