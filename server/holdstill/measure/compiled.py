@@ -78,17 +78,19 @@ def count_at_least(image: AnyPicture, level: int, row_step: int) -> int:
 @_compiled
 def histogram(image: AnyPicture, row_step: int, size: int) -> NDArray[np.int64]:
     """Counts per level of every `row_step`-th row, int64 (size,); levels beyond count as the last."""
-    # Two tables, so that neighbours of one level don't wait for each other.
-    counts = np.zeros((2, size), np.int32)
-    width = image.shape[1]
+    # Four tables, so that neighbours of one level don't wait for each other.
+    counts = np.zeros((4, size), np.int32)
+    width, last = image.shape[1], size - 1
     for y in range(0, image.shape[0], row_step):
         row = image[y]
-        for x in range(0, width - 1, 2):
-            counts[0, min(row[x], size - 1)] += 1
-            counts[1, min(row[x + 1], size - 1)] += 1
-        if width % 2:
-            counts[0, min(row[width - 1], size - 1)] += 1
-    return counts[0].astype(np.int64) + counts[1]
+        for x in range(0, width - 3, 4):
+            counts[0, min(row[x], last)] += 1
+            counts[1, min(row[x + 1], last)] += 1
+            counts[2, min(row[x + 2], last)] += 1
+            counts[3, min(row[x + 3], last)] += 1
+        for x in range(width - width % 4, width):
+            counts[0, min(row[x], last)] += 1
+    return counts[0].astype(np.int64) + counts[1] + counts[2] + counts[3]
 
 
 @_compiled
@@ -357,3 +359,51 @@ def histogram_medians(counts: NDArray[np.int64]) -> FloatArray:
                 break
             before += counts[row, k]
     return out
+
+
+@_compiled
+def directional_fit(variance: FloatArray, normal: FloatArray) -> tuple[FloatArray, float, int]:
+    """``variance = a + b cos 2t + c sin 2t`` over the directions t (rad), outliers beyond two and a half
+    robust sigmas left out, thrice: a, b, c; the robust sigma; and how many were kept at the end."""
+    n = len(variance)
+    terms = np.ones((n, 3))
+    for k in range(n):
+        terms[k, 1], terms[k, 2] = math.cos(2.0 * normal[k]), math.sin(2.0 * normal[k])
+    keep = np.ones(n, np.bool_)
+    fit, spread = np.zeros(3), 0.0
+    for _ in range(3):
+        square, right = 1e-9 * np.eye(3), np.zeros(3)
+        for k in range(n):
+            if keep[k]:
+                for i in range(3):
+                    right[i] += terms[k, i] * variance[k]
+                    for j in range(3):
+                        square[i, j] += terms[k, i] * terms[k, j]
+        fit = np.linalg.solve(square, right)
+        rest = np.abs(variance - terms @ fit)
+        spread = 1.4826 * np.median(rest) + 1e-9
+        keep = rest < 2.5 * spread
+    return fit, spread, int(keep.sum())
+
+
+@_compiled
+def quadratic_surface(x: FloatArray, y: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Least-squares surface in 1, x, y, x2, xy, y2, outliers beyond three robust sigmas dropped once: its
+    values at the points, and the six coefficients. A hair of ridge serves where points lie on lines."""
+    n = len(x)
+    terms = np.ones((n, 6))
+    for k in range(n):
+        terms[k, 1], terms[k, 2] = x[k], y[k]
+        terms[k, 3], terms[k, 4], terms[k, 5] = x[k] * x[k], x[k] * y[k], y[k] * y[k]
+    keep = np.ones(n, np.bool_)
+    fit = np.zeros(6)
+    for turn in range(2):
+        used, wanted = terms[keep], values[keep]
+        square = used.T @ used
+        fit = np.linalg.solve(square + 1e-9 * np.trace(square) * np.eye(6), used.T @ wanted)
+        if turn == 0:
+            rest = np.abs(values - terms @ fit)
+            keep = rest <= 3 * 1.4826 * np.median(rest) + 1e-9
+            if keep.sum() < 8:
+                break
+    return terms @ fit, fit

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from holdstill.limits import limit
 from holdstill.records import FloatArray, Picture
 
-from .compiled import edge_profiles, gathered, rises, strong_gradients, strongest_by_sector
+from .compiled import directional_fit, edge_profiles, gathered, rises, strong_gradients, strongest_by_sector
 
 RISE_OVER_SIGMA = 2.563103131089201
 """10-90 % rise of a Gaussian-blurred step over the Gaussian's sigma (2 x 1.28155...)."""
@@ -23,7 +23,7 @@ _STEP_PX = 0.5
 _INTERPOLATION_VARIANCE = 1.0 / 6.0
 """Variance that linear interpolation adds to a profile, px^2 (triangle of half-width 1)."""
 _SECTORS = 8
-_ROWS = 50
+_ROWS = 36
 """About how many rows are searched for edges."""
 _RAN_OUT = 0.4
 """Share of profiles without room, in any direction, from which the quarter size is used."""
@@ -71,7 +71,7 @@ def find_edges(
     noise_gray: float,
     clip_from: float,
     box: tuple[int, int, int, int] | None = None,
-    wanted: int = 260,
+    wanted: int = 220,
 ) -> Edges | None:
     """Up to `wanted` of the frame's strong edges with the blur of each; None with fewer than 12.
 
@@ -180,16 +180,8 @@ def _smear(sigma: FloatArray, normal: FloatArray) -> tuple[float | None, float |
     gram = terms.T @ terms / len(sigma)
     if np.linalg.cond(gram) > 12.0:
         return None, None, None
-    variance = sigma**2
-    keep = np.ones(len(sigma), dtype=bool)
-    fit = np.zeros(3)
-    for _ in range(3):
-        used = terms[keep]
-        fit = np.linalg.solve(used.T @ used + 1e-9 * np.eye(3), used.T @ variance[keep])
-        rest = variance - terms @ fit
-        spread = 1.4826 * float(np.median(np.abs(rest))) + 1e-9
-        keep = np.abs(rest) < 2.5 * spread
-    noise = spread * np.sqrt(2.0 / max(int(keep.sum()), 1))
+    fit, spread, kept = directional_fit(sigma**2, normal)
+    noise = spread * np.sqrt(2.0 / max(kept, 1))
     excess = 2.0 * float(np.hypot(fit[1], fit[2]))
     direction = 0.5 * float(np.degrees(np.arctan2(fit[2], fit[1])))
     clean = max(excess**2 - 2 * (2 * noise) ** 2, 0.0) ** 0.5

@@ -36,8 +36,8 @@ class NoiseModel:
 
 _BINS = 24
 _CELLS = 1024
-_SAMPLES = 75_000
-"""About how many places are read: the noise is then known to about one percent."""
+_SAMPLES = 45_000
+"""About how many places are read: the noise is then known to about one and a half percent."""
 
 
 def noise_model(image: Picture, *, clip_from: float) -> NoiseModel:

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from holdstill.limits import limit
 from holdstill.records import FloatArray, GlarePatch, HiddenPatch, Plate, PlateLight, Sighting
 
-from .compiled import part_means
-from .pattern import SAMPLES_PER_PITCH, PlateSamples
+from .compiled import part_means, quadratic_surface
+from .pattern import SAMPLES_PER_PITCH, PlateSamples, lattice_mm
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,22 +91,9 @@ def field_evenness(points: FloatArray, values: FloatArray) -> float:
 
 def _surface(u: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Quadratic surface at the points, and its coefficients for 1, x, y, x2, xy, y2."""
-    x, y = u[:, 0], u[:, 1]
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
-    coefficients = _solved(terms, values)
-    rest = np.abs(values - terms @ coefficients)
-    keep = rest <= 3 * 1.4826 * np.median(rest) + 1e-9
-    if int(keep.sum()) >= 8:
-        coefficients = _solved(terms[keep], values[keep])
-    return np.asarray(terms @ coefficients, dtype=np.float64), coefficients
-
-
-def _solved(terms: FloatArray, values: FloatArray) -> FloatArray:
-    """Least squares by the normal equations; terms over -1..1 are well enough conditioned for a
-    surface of the light, and a hair of ridge serves where points lie on lines."""
-    square = terms.T @ terms
-    ridge = 1e-9 * float(np.trace(square)) * np.eye(len(square))
-    return np.asarray(np.linalg.solve(square + ridge, terms.T @ values), dtype=np.float64)
+    plain = np.ascontiguousarray(u.T, dtype=np.float64)
+    surface, coefficients = quadratic_surface(plain[0], plain[1], np.asarray(values, dtype=np.float64))
+    return np.asarray(surface), np.asarray(coefficients)
 
 
 def _spread(surface: FloatArray) -> float:
@@ -204,7 +191,7 @@ def glare_patches(
     count, labels, _stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=8)
     labels = np.asarray(labels, dtype=np.int32).ravel()
     plate_samples = float(np.isfinite(samples.values).sum())
-    lattice = plate.points_mm()[:, :2]
+    lattice = lattice_mm(plate)
     patches = []
     for label in range(1, count):
         inside = labels == label
@@ -275,7 +262,7 @@ def hidden_patches(
     missing = np.asarray(sighting.missing_ids, dtype=np.int64)
     if missing.size == 0 or not np.isfinite(levels.bright_level):
         return ()
-    lattice = plate.points_mm()[:, :2]
+    lattice = lattice_mm(plate)
     low, high = lattice.min(axis=0), lattice.max(axis=0)
     px = samples.mapping.to_px(lattice)
     room = _border_room(px, sighting)

@@ -48,7 +48,7 @@ class Pattern:
 @lru_cache(maxsize=16)
 def pattern(plate: Plate, dot_radius_mm: float | None) -> Pattern:
     """Raster of `plate`, `SAMPLES_PER_PITCH` samples per pitch; dots of radius `dot_radius_mm`."""
-    lattice = plate.points_mm()[:, :2]
+    lattice = lattice_mm(plate)
     spacing = plate.pitch_mm / SAMPLES_PER_PITCH
     low = lattice.min(axis=0) - _MARGIN * plate.pitch_mm
     high = lattice.max(axis=0) + _MARGIN * plate.pitch_mm
@@ -68,9 +68,18 @@ def pattern(plate: Plate, dot_radius_mm: float | None) -> Pattern:
     return Pattern(points, part, nearest, (rows, columns), dot_radius_mm, unit, terms)
 
 
+@lru_cache(maxsize=16)
+def lattice_mm(plate: Plate) -> FloatArray:
+    """The plate's points in its own plane, float64 (n, 2), mm; not to be written to."""
+    points = np.ascontiguousarray(plate.points_mm()[:, :2])
+    points.setflags(write=False)
+    return points
+
+
+@lru_cache(maxsize=16)
 def _frame_of(plate: Plate) -> tuple[FloatArray, float]:
     """Middle of the lattice and its half size (mm)."""
-    lattice = plate.points_mm()[:, :2]
+    lattice = lattice_mm(plate)
     centre = lattice.mean(axis=0)
     return centre, float(np.abs(lattice - centre).max())
 
@@ -161,10 +170,11 @@ def plate_map(plate: Plate, sighting: Sighting) -> PlateMap | None:
     """Map of a sighting with at least 8 points that are not on one line, else None."""
     if len(sighting.point_ids) < 8:
         return None
-    mm = plate.points_mm()[sighting.point_ids, :2]
+    mm = lattice_mm(plate)[sighting.point_ids]
     centre, scale = _frame_of(plate)
     u = (mm - centre) / scale
-    if np.linalg.svd(u - u.mean(axis=0), compute_uv=False)[1] < 1e-3:
+    apart = u - u.mean(axis=0)
+    if float(np.linalg.det(apart.T @ apart)) < 1e-6 * len(u) ** 2 * 1e-2:
         return None
     homography = cast("NDArray[Any] | None", cv2.findHomography(u, sighting.points_px, 0)[0])
     if homography is None:

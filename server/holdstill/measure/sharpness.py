@@ -13,11 +13,11 @@ from holdstill.records import FloatArray, Picture
 from .compiled import tile_sums
 from .noise import NoiseModel
 
-NOISE_KNOWN = 0.01
+NOISE_KNOWN = 0.016
 """Relative error of the noise variance taken off (see `noise_model`)."""
 GRID = (8, 9)
 """Regions: rows x columns."""
-ENOUGH_PX = 640_000
+ENOUGH_PX = 500_000
 """Of larger frames only every k-th row is used, to about this many pixels."""
 
 
@@ -83,7 +83,7 @@ def grid_sharpness(
     difference (I[x+1] - I[x-1])/2 less its expectation under white noise, var(mean)/2, divided by
     the squared mean above `black_level` (grey values): multiplying the light by a constant leaves
     it unchanged while nothing clips (Groen, Young & Ligthart, Cytometry 6 (1985) 81-91, from
-    memory). Frames above 0.64 MP are read on every k-th row. Comparable only within one scene;
+    memory). Frames above 0.5 MP are read on every k-th row. Comparable only within one scene;
     clipped areas lower it.
     """
     tiles = tile_energies(image, grid=grid, row_step=max(1, image.size // ENOUGH_PX))
