@@ -102,7 +102,10 @@ def mjpeg(peer: Peer, line: socket.socket) -> None:
     """An HTTP answer of multipart/x-mixed-replace that never ends."""
     asked = b""
     while b"\r\n\r\n" not in asked:
-        asked += line.recv(4096)
+        part = line.recv(4096)
+        if not part:
+            return
+        asked += part
     line.sendall(b"HTTP/1.0 200 OK\r\nContent-Type: multipart/x-mixed-replace; boundary=picture\r\n\r\n")
     for data in peer.jpegs():
         line.sendall(
