@@ -100,9 +100,16 @@ class Judged:
 def judged(seed: int, *, exposure_ms: float, fps: float) -> Iterator[Judged]:
     """One stretch of holding before the demo's cameras, every shot but the last judged."""
     rng = np.random.default_rng(seed)
+    for _, row in _stretch(hands(rng), rng, exposure_ms, fps):
+        yield row
+
+
+def _stretch(
+    held: Hands, rng: np.random.Generator, exposure_ms: float, fps: float
+) -> Iterator[tuple[float, Judged]]:
+    """Each shot as judged, with the time (ms) at which the next one came and decided it."""
     settings = BenchSettings()
     thing, rig = body(settings.plate), settings.rig
-    held = hands(rng)
     names = tuple(c.name for c in rig.cameras)
     state = session.step(
         State(),
@@ -134,7 +141,7 @@ def judged(seed: int, *, exposure_ms: float, fps: float) -> Iterator[Judged]:
             kept = isinstance(decision, Keep)
             assert not kept or decision.earlier
             said = decision.trouble if isinstance(decision, Refuse) else None
-            yield Judged(before[0], before[1] and calm, kept, said)
+            yield 1000.0 * t, Judged(before[0], before[1] and calm, kept, said)
         before = (travel, good and calm and number > SETTLED_S * fps)
 
 
@@ -198,3 +205,45 @@ def tally(first_seed: int, stretches: int, *, exposure_ms: float, fps: float = 1
         sum(not r.kept for r in good),
         max((r.travel_px for r in rows if r.kept), default=0.0),
     )
+
+
+def still_to_taken_ms(seed: int, *, exposure_ms: float = 2.0, fps: float = 10.0) -> float:
+    """Simulated time from the plate being still until the shot that takes the view has come, ms.
+
+    A careful hand (sway 0.1 mm, tremor 0.012 mm) carries the plate to its place and holds it. Still:
+    from then on the dots move by less than `still_shift_px` from frame to frame and travel less than
+    the limit in an exposure. Inf when no view is taken within the stretch.
+    """
+    rng = np.random.default_rng(seed)
+    arrives = float(rng.uniform(1.0, 1.5))
+    way = np.array([*rng.normal(0, 8, 2), 0.0, *rng.normal(0, 25, 3)])
+    rest = np.array([*rng.uniform(-20, 20, 2), 0.0, *rng.uniform(-12, 12, 2), 0.0]) - way
+    held = Hands(
+        0.1, 0.012, float(rng.uniform(8, 10)), rng.uniform(0, 2 * np.pi, (6, 3 + len(TREMOR_BAND))),
+        rest, ((arrives - 0.9, 0.9, way),), (),
+    )  # fmt: skip
+    still = 1000.0 * _still_from_s(held, arrives, exposure_ms, fps)
+    shots = _stretch(held, rng, exposure_ms, fps)
+    return next((float(at - still) for at, row in shots if row.kept and at > still), np.inf)
+
+
+def _still_from_s(held: Hands, arrives_s: float, exposure_ms: float, fps: float) -> float:
+    settings = BenchSettings()
+    thing, camera = body(settings.plate), settings.rig.cameras[0]
+    points = thing.surface_mm(settings.plate.points_mm()[:, :2])[[0, 13, 69, 126, 139]]
+
+    def px(at: float) -> FloatArray:
+        pose = pose_of(Held.of(held.at(np.array([at]))[0]), thing, settings.rig)
+        return camera.project(moved(points, pose))
+
+    def far(a: float, b: float) -> float:
+        return float(np.sqrt(((px(a) - px(b)) ** 2).sum(axis=1).mean()))
+
+    still = arrives_s
+    while (
+        still > arrives_s - 0.9
+        and far(still, still + 1.0 / fps) < limit("still_shift_px")
+        and far(still, still + exposure_ms / 1000.0) < limit("still_blur_px")
+    ):
+        still -= 0.01
+    return still

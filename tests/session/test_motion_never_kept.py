@@ -9,7 +9,7 @@ from holdstill.limits import limit
 from holdstill.measure.unrest import longest_exposure_ms, travel_px, unrest
 from holdstill.records import Nothing, Sighting, Trouble
 from holdstill.session import Live, Refuse
-from session.motion_study import tally
+from session.motion_study import still_to_taken_ms, tally
 from session.trouble_study import Drawn, Stage, begun
 
 N = 12
@@ -59,12 +59,19 @@ def test_a_tremor_swings_within_the_exposure_as_a_sine_does() -> None:
 
 @pytest.mark.parametrize("exposure_ms", [2.0, 8.0])
 def test_moving_shots_of_a_stream_are_not_kept(exposure_ms: float) -> None:
-    found = tally(40, 4, exposure_ms=exposure_ms)
-    assert found.moving >= 5
+    found = tally(40, 3, exposure_ms=exposure_ms)
+    assert found.moving >= 4
     assert found.moving_kept == 0
     if exposure_ms <= 2.0:
-        assert found.good > 20
+        assert found.good > 15
         assert found.good_refused <= 0.02 * found.good
+
+
+def test_a_view_is_taken_soon_after_the_plate_is_still() -> None:
+    """Median under 0.4 s of simulated time at ten frames a second."""
+    waits = [still_to_taken_ms(seed) for seed in range(12)]
+    assert np.isfinite(waits).all()
+    assert np.median(waits) < 400.0
 
 
 def smeared(stage: Stage, length_px: float) -> Trouble | None:
@@ -96,6 +103,10 @@ def test_motion_tables() -> None:
         assert found.moving_kept == 0
         if exposure_ms <= 2.0:
             assert found.good_refused < 0.02 * found.good
+    for fps in (8.0, 10.0, 20.0):
+        waits = np.array([still_to_taken_ms(seed, fps=fps) for seed in range(100, 160)])
+        low, middle, high = np.percentile(waits, [5, 50, 95])
+        print(f"| {fps:g} | {len(waits)} | {middle:.0f} | {low:.0f} to {high:.0f} |")
     for length_px in (0.0, 1.0, 2.0, 3.0, 3.5, 4.0, 5.0, 7.0, 10.0, 15.0):
         said = [smeared(Stage(seed=500 + n), length_px) for n in range(12)]
         refused = sum(s is not None for s in said)
