@@ -40,10 +40,21 @@ def scenes() -> list[np.ndarray]:
     return [scene(1), scene(2)]
 
 
+@pytest.fixture(scope="module")
+def both(tmp_path_factory: pytest.TempPathFactory, scenes: list[np.ndarray]) -> Iterator[Pair]:
+    with cameras(tmp_path_factory.mktemp("cameras"), scenes) as pair:
+        yield pair
+
+
 @pytest.fixture
-def pair(tmp_path: Path, scenes: list[np.ndarray]) -> Iterator[Pair]:
-    with cameras(tmp_path, scenes) as both:
-        yield both
+def pair(both: Pair) -> Pair:
+    """Both cameras switched on, before the first picture, on a sound network."""
+    for fake in both.both:
+        if fake.process is None:
+            fake.power_on()
+        fake.tell("show 0")
+        fake.tell("lost 0")
+    return both
 
 
 BOTH = f"gige:{LEFT},gige:{RIGHT}"

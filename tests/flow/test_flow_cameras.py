@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import argparse
 import re
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -19,6 +20,8 @@ from holdstill.cli import main
 from holdstill.commands.serve import add, live_source, longest_exposure_ms
 from holdstill.errors import BadInput
 from holdstill.intake.remembered import Placed, Remembered
+from holdstill.intake.webcams import webcams_listed
+from holdstill.phrases import say
 from holdstill.records import CameraDescription, Rig, Step
 
 DATA = Path(__file__).parents[1] / "data" / "opencv_doc_stereo"
@@ -138,3 +141,33 @@ def test_what_can_not_be_served_is_refused_in_words(
 ) -> None:
     assert main(["serve", *words, *TARGET, "--home", str(tmp_path)]) == BadInput.exit_status
     assert told in capsys.readouterr().err
+
+
+def test_without_the_extra_the_list_says_how_to_get_it(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "viva_genicam", None)
+    monkeypatch.setitem(sys.modules, "harvesters", None)
+    main(["cameras", "--producer", "maker.cti"])
+    told = capsys.readouterr().out
+    assert "pip install '.[genicam]'" in told
+    assert "pip install '.[producer]'" in told
+
+
+def test_webcams_are_listed_with_why_one_can_not_be_used(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("holdstill.intake.webcams._opens", lambda number: number == "0")
+    devices, names = tmp_path / "dev", tmp_path / "names"
+    devices.mkdir()
+    for number, name, index in ((0, "Bench camera", "0"), (1, "Bench camera", "1"), (10, "Other", "0")):
+        (devices / f"video{number}").write_bytes(b"")
+        (names / f"video{number}").mkdir(parents=True)
+        (names / f"video{number}" / "name").write_text(f"{name}\n")
+        (names / f"video{number}" / "index").write_text(f"{index}\n")
+    listed = webcams_listed(devices, names)
+    assert [one.address for one in listed] == ["webcam:0", "webcam:10"]  # the second node gives no pictures
+    assert [one.what for one in listed] == ["Bench camera", "Other"]
+    assert listed[0].why_not is None
+    assert listed[1].why_not is not None
+    assert "can't be opened" in say(listed[1].why_not)
