@@ -9,6 +9,7 @@ in time the frames of one shot were written.
 from __future__ import annotations
 
 import re
+import zlib
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -268,7 +269,7 @@ def work_out(names: Sequence[str], times_s: Mapping[str, float] | None = None) -
     Names of another shape than most are left out; they will not fit the pattern.
     """
     by_shape: dict[str, list[str]] = defaultdict(list)
-    for name in names[:_MOST_NAMES]:
+    for name in _some(names):
         by_shape[shape_of(tokens_of(name))].append(name)
     if not by_shape:
         return None
@@ -279,6 +280,16 @@ def work_out(names: Sequence[str], times_s: Mapping[str, float] | None = None) -
     candidates = [c for at in range(len(rows[0])) for c in _as_camera(rows, at, times)]
     best = max(candidates, key=lambda c: c.score, default=None)
     return _pattern(rows, alike, best if best is not None and best.score >= 1.0 else None)
+
+
+def _some(names: Sequence[str]) -> Sequence[str]:
+    """At most `_MOST_NAMES` of them, files of one shot together: thousands of one camera's files may
+    stand before the first of the next."""
+    if len(names) <= _MOST_NAMES:
+        return names
+    numbers = [" ".join(re.findall(r"\d{3,}", name)).encode() for name in names]
+    chosen = sorted(range(len(names)), key=lambda n: (zlib.crc32(numbers[n]), n))[:_MOST_NAMES]
+    return [names[n] for n in sorted(chosen)]
 
 
 def _values(rows: list[list[str]], at: int) -> list[str]:
