@@ -1,7 +1,10 @@
+import dataclasses
+
 import pytest
 
 from holdstill import session
-from holdstill.records import Ready, Step
+from holdstill.phrases import say
+from holdstill.records import Ready, Rhythm, ShotReport, Step
 from holdstill.records import events as ev
 from holdstill.session import PlanWork, ProveWork, SolveWork, replay, step, verdict, wanted
 from session.fabric import CAMERAS, cue, estimate, opening, story, view
@@ -123,9 +126,20 @@ def test_a_new_view_takes_the_proof_back() -> None:
 
 def test_enough_needs_goals_and_a_poor_next_view() -> None:
     state = replay(story(12))
-    assert session.enough(state)
+    assert not session.enough(state), "what the next view promises is not known yet"
     assert not session.enough(step(state, ev.CueSet(2e4, cue(13, gain=0.2))))
-    assert session.enough(step(state, ev.CueSet(2e4, cue(13, gain=0.02))))
+    met = step(state, ev.CueSet(2e4, cue(13, gain=0.02)))
+    assert session.enough(met)
+    better = dataclasses.replace(cue(13, gain=0.02), best_gain=0.2)
+    assert not session.enough(step(state, ev.CueSet(2e4, better))), "a lazy pose hides a good one"
+    custom = ev.SettingChanged(2.1e4, "plan", "customary")
+    assert not session.enough(step(met, custom)), "who must follow the customary list sees it through"
+    live = session.Live(report=ShotReport(1, "a", 2e4, False, {}, {}, {}, {}, {}))
+    rhythm = Rhythm("stream", 0.1, 9, proven=True, last_at_ms=2e4)
+    advice = session.advise(met, live, rhythm, 2e4)
+    assert say(advice.headline) == "Enough views. Now the proof"
+    assert advice.remedy is not None
+    assert say(advice.remedy) == "One more view would take off about 2 %."
     assert not session.enough(replay(story(12, length_um=6.0)))
     assert not session.enough(replay(story(8, length_um=1.0)))
 

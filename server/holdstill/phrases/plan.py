@@ -40,6 +40,7 @@ WORDS: dict[str, str] = {
     "still.strict": "Strict, 0.1 px",
     "still.usual": "Usual, 0.2 px",
     "still.lenient": "Lenient, 0.5 px",
+    "advice.enough.more": "One more view would take off about {percent:.0f} %.",
     "advice.lamp": "A lamp is in the way",
     "panel.lamps": "Lamps that glare",
     "panel.lamps.words": "From above: the plate, the cameras, and",

@@ -55,6 +55,8 @@ def advise(state: State, live: Live, rhythm: Rhythm, now_ms: float) -> Advice:
     silent = _silence(state, live, rhythm, now_ms)
     if silent is not None:
         return silent
+    if state.step is not Step.PROOF and not state.cue_spent and enough(state):
+        return _enough(state)
     if live.trouble is not None:
         return _in_trouble(state, live, live.trouble)
     if state.cue is None or state.cue_spent:
@@ -64,6 +66,13 @@ def advise(state: State, live: Live, rhythm: Rhythm, now_ms: float) -> Advice:
 
 def _plain(state: State, headline: Say, order: Order, tone: Tone = Tone.SILENT) -> Advice:
     return Advice(state.step, headline, order, tone)
+
+
+def _enough(state: State) -> Advice:
+    """Enough views: said so, with what one more would bring."""
+    promised = max(state.cue.gain, state.cue.best_gain) if state.cue is not None else 0.0
+    more = Say("advice.enough.more", {"percent": 100.0 * promised})
+    return Advice(state.step, Say("advice.enough"), Order.DONE, Tone.READY, remedy=more)
 
 
 def _kept(state: State, live: Live) -> Advice:

@@ -151,9 +151,13 @@ def enough(state: State) -> bool:
         return False
     if state.proof is not None and not state.proof.result.passed:
         return False
+    if state.setting("plan") == "customary" and len(estimate.used_view_ids) < limit("customary_views"):
+        return False
     if all(q.value <= limit("enough_margin") * q.goal for q in estimate.quantities):
         return True
-    return state.cue is None or state.cue_spent or state.cue.gain < limit("enough_gain")
+    if state.cue is None or not cue_due(state):
+        return True
+    return not state.cue_spent and plan.enough(estimate, state.cue)
 
 
 def sizes_px(state: State) -> dict[str, tuple[int, int]] | None:
