@@ -78,14 +78,14 @@ class SettingUpLoop:
         self._light(setting=self._run.state, setting_shots=self._run.judged)
 
     def _control(self, change: Mapping[str, float]) -> str | None:
+        """Ask for the change: each camera's own where they differ and can be set apart, else one for all."""
         source = self._runner.parts.source
-        if alike(change):
-            return source.control({"exposure": f"{next(iter(change.values())):.3f}"})
-        for camera, stops in change.items():
-            why = source.control({"exposure": f"{stops:.3f}", "camera": camera})
-            if why is not None:
-                return why
-        return None
+        if not alike(change):
+            refusals = [source.control({"exposure": f"{v:.3f}", "camera": c}) for c, v in change.items()]
+            if refusals[0] is None:
+                return next((why for why in refusals if why is not None), None)
+        mean = sum(change.values()) / len(change)
+        return source.control({"exposure": f"{mean:.3f}"})
 
     def _light(self, **changes: object) -> None:
         live = self._runner.live
