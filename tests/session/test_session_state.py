@@ -195,3 +195,16 @@ def test_a_proof_that_did_not_hold_leads_back_to_the_poses_for_one_more_view() -
     state = step(state, ev.ViewKept(2.3e4, view(14), None))
     state = step(state, ev.Solved(2.4e4, estimate((*range(1, 13), 14), 1.0), (*range(1, 13), 14)))
     assert session.enough(state)
+
+
+def test_a_trouble_that_wanders_between_cameras_does_not_flicker() -> None:
+    from holdstill.records import Trouble
+    from holdstill.session import Found, Live
+    from holdstill.session.live import _settle
+
+    live, said = Live(), []
+    both, one = Found(Trouble.HALF_OUT), Found(Trouble.HALF_OUT, "left")
+    for found in [one] * 3 + [both, one, both, both, one, one] + [both] * 3 + [None] * 3:
+        live = _settle(live, found, single=False)
+        said.append(None if live.trouble is None else live.trouble.camera or "all")
+    assert said == [None, None, *["left"] * 9, "all", "all", "all", None]

@@ -12,6 +12,7 @@ from holdstill.records import (
     FeedsState,
     Guide,
     Nothing,
+    Place,
     Pose,
     ShotReport,
     Sighting,
@@ -63,6 +64,8 @@ class Live:
     restless: int = 0
     """Frames in a row at the wished pose without rest."""
     trouble_frames: int = 0
+    where_frames: int = 0
+    """Frames in a row that showed it in the same camera and place."""
     trouble: Found | None = None
     """What the phone says: a trouble that has stood for some frames."""
     kept_at_ms: float | None = None
@@ -203,8 +206,18 @@ def _settle(live: Live, found: Found | None, *, single: bool) -> Live:
         found is None or live.seen_trouble is None or found.trouble is live.seen_trouble.trouble
     )
     frames = live.trouble_frames + 1 if same else 1
+    alike = same and _where(found) == _where(live.seen_trouble)
+    there = live.where_frames + 1 if alike else 1
     said = found if single or frames >= limit("trouble_frames") else live.trouble
-    return replace(live, seen_trouble=found, trouble_frames=frames, trouble=said)
+    before = live.trouble
+    if not single and said is not None and before is not None and said.trouble is before.trouble:
+        # The same trouble elsewhere: said anew only once it has stood there, or the page would flicker.
+        said = said if there >= limit("trouble_frames") else before
+    return replace(live, seen_trouble=found, trouble_frames=frames, where_frames=there, trouble=said)
+
+
+def _where(found: Found | None) -> tuple[str | None, Place | None, str | None]:
+    return (None, None, None) if found is None else (found.camera, found.place, found.way)
 
 
 def _guide(live: Live, state: State) -> Guide | None:

@@ -258,7 +258,7 @@ class Operator:
         ):
             return False
         self._tries += 1
-        goal = self._mended(trouble)
+        goal = self._mended(trouble, advice)
         if goal is None:
             self._tries -= 1
             return False
@@ -269,7 +269,7 @@ class Operator:
         self._go(now_s, goal)
         return True
 
-    def _mended(self, trouble: Trouble) -> FloatArray | None:
+    def _mended(self, trouble: Trouble, advice: Advice) -> FloatArray | None:
         """Where to hold the plate so that the trouble goes; None where only waiting helps."""
         wish = self._wish if self._wish is not None else MIDDLE.array()
         goal = self._rest.copy()
@@ -277,7 +277,7 @@ class Operator:
             goal[3:5] *= 0.6
             goal[5] = min(goal[5] + 12.0, max(wish[5], 0.0) + 40.0)
         elif trouble is Trouble.GLARE:
-            goal[:2] += self._rng.choice([-1.0, 1.0], 2) * np.array([4.0, 9.0])
+            goal[:2] += self._tipped(advice)
         elif trouble in (Trouble.DEFOCUSED, Trouble.BLURRED):
             goal[5] *= 0.5
             goal[:2] *= 0.85
@@ -292,6 +292,17 @@ class Operator:
         else:
             return None
         return goal
+
+    def _tipped(self, advice: Advice) -> FloatArray:
+        """The tip that the coach asked for against glare; any, where it named none. Degrees (2,)."""
+        remedy = advice.remedy
+        told = "" if remedy is None else remedy.key
+        if ".tip." not in told or remedy is None:
+            return np.asarray(self._rng.choice([-1.0, 1.0], 2) * np.array([4.0, 9.0]))
+        side = str(remedy.values.get("side", ""))
+        ways = {"left": (-9.0, 0.0), "right": (9.0, 0.0)}
+        tip = ways.get(side, (0.0, 9.0 if ".top." in told else -9.0))
+        return np.array(tip) + self._rng.normal(0.0, 1.5, 2)
 
     def _correct(self, now_s: float, advice: Advice) -> None:
         """Take off most of the remaining error, of the part the coach names first."""
