@@ -29,6 +29,7 @@ from holdstill.intake.folder import FolderSource
 from holdstill.intake.preview import png_of_file, preview_of_file
 from holdstill.intake.pushed import PushedSource
 from holdstill.intake.source import Source
+from holdstill.loop.carrying import CarryingPool
 from holdstill.loop.clock import SteadyClock
 from holdstill.loop.deck import LoopDeck
 from holdstill.loop.offline import opened
@@ -250,7 +251,7 @@ def build_runner(serving: Serving, source: Source, plate: Plate, rig: Rig) -> tu
         journal=journal,
         originals=originals,
         source=source,
-        eye=Pool("eye", longest_s=SHOT_LONGEST_S, first=open_eye, arguments=(plate,)),
+        eye=CarryingPool("eye", longest_s=SHOT_LONGEST_S, first=open_eye, arguments=(plate,)),
         mind=Pool("mind", longest_s=WORK_LONGEST_S, first=warm_mind),
         now_ms=clock,
         coverage=coverage_of,
