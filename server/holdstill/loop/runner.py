@@ -227,6 +227,7 @@ class Runner:
         self.rhythm = rhythm_of(self.live.shot_times_ms, single=report.single, shots=self.live.shots)
         number = self.pictures.now + 1
         self.reports.update(dict.fromkeys(report.previews, (number, report)))
+        self.pictures.bump()
         for camera, message in report.refused.items():
             event = ev.FileRefused(self.parts.now_ms(), report.name, camera, message)
             if self._storm.lets(event.at_ms, len(self.state.file_messages)):
@@ -239,7 +240,6 @@ class Runner:
             await self._decide(shot, report)
         self._shot_before = None if shot.single else shot
         await self.setup.after(report)
-        self.pictures.bump()
         self._publish()
 
     async def _name_cameras(self, report: ShotReport) -> None:
