@@ -97,9 +97,11 @@ class State:
         if self.opened is None:
             raise ValueError("the session has not been opened")
         rig = self.described if self.described is not None else self.opened.rig
-        tape = [e for e in self.lengths if e.what == "baseline"]
-        if tape:
-            return replace(rig, tape_baseline_mm=tape[-1].value_mm, tape_sigma_mm=tape[-1].sigma_mm)
+        for e in self.lengths:
+            if e.what == "baseline":
+                rig = replace(rig, tape_baseline_mm=e.value_mm, tape_sigma_mm=e.sigma_mm)
+            elif e.what == "gauge":
+                rig = replace(rig, gauge_mm=e.value_mm, gauge_sigma_mm=e.sigma_mm)
         return rig
 
     def setting(self, name: str) -> choices.Value:
