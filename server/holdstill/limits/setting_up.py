@@ -174,4 +174,9 @@ ROWS: tuple[Limit, ...] = (
         "Diameter of a saturated dot over its own from which it is called too bright",
         "chosen", "blooming and a clipped flank grow a dot of 40 px by a px and a half on each side",
     ),
+    Limit(
+        "light_glare_told", 0.002, "share of plate",
+        "Glare on the plate that is told on the Light step",
+        "chosen", "a third of a dot's own square of 14 x 10: there is time to move the lamp",
+    ),
 )

@@ -106,7 +106,7 @@ def _glare(camera: str, m: FrameMeasures, sighting: Sighting | None) -> Iterator
     if sighting is None or not m.glare:
         return
     share = sum(g.plate_share for g in m.glare)
-    if share <= limit("cause_glare_share"):
+    if share < limit("light_glare_told"):
         return
     worst = max(m.glare, key=lambda g: g.plate_share)
     place = on_plate(worst.x_px, worst.y_px, sighting)
