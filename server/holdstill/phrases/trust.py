@@ -5,6 +5,7 @@ WORDS: dict[str, str] = {
     "loop.shot broke": "{name} could not be looked at: something went wrong inside Holdstill (reference {reference}). Take it again; if it stays, send on the report of that reference.",
     "loop.not starting": "The part that looks at pictures does not start. Holdstill keeps trying; if this stays, run `holdstill doctor` on the bench's computer.",
     "loop.too many waiting": "{name} was not looked at: more pictures came in than this computer can look at. Send fewer at a time.",
+    "alarm.title": "Trouble:",
     # joining
     "refused.full": "Too many phones have joined",
     "refused.full.more": "On the bench page, under Phones, remove those that are not in use. Then open the link again.",

@@ -161,6 +161,8 @@ class Snapshot:
     paused: bool
     solving: bool
     file_messages: tuple[str, ...] = ()
+    alarm: str = ""
+    """A trouble with the disk or inside, in words, while it lasts: views may not be kept."""
     dropped_frames: int = 0
     operator_faces_cameras: bool = True
     sim: SimState | None = None

@@ -92,6 +92,7 @@ def snapshot(state: State, live: Live, advice: Advice, around: Around) -> Snapsh
         paused=state.paused,
         solving=around.solving,
         file_messages=_messages(state, around.message),
+        alarm=around.message or "",
         dropped_frames=live.dropped,
         operator_faces_cameras=bool(state.setting("faces_cameras")),
         sim=around.sim,

@@ -75,6 +75,7 @@ FRAGMENTS: Mapping[str, Fragment] = {
         Fragment("acts", lambda s: (acts(s), s.operator_faces_cameras, s.sim is None), show_acts),
         Fragment("exercise", practice.exercise_reads, practice.show_exercise),
         Fragment("still", _reads("still_rule"), practice.show_still),
+        Fragment("alarm", _reads("alarm"), standing.show_alarm),
         Fragment("side", _reads("operator_faces_cameras"), standing.show_side),
         Fragment("sim", _reads("sim"), standing.show_sim),
     )
@@ -83,6 +84,6 @@ FRAGMENTS: Mapping[str, Fragment] = {
 PAGES: Mapping[str, tuple[str, ...]] = {
     "phone": tuple(FRAGMENTS),
     "bench": tuple(FRAGMENTS),
-    "far": ("signal", "rail", "cue", "stage", "order", "progress"),
+    "far": ("signal", "alarm", "rail", "cue", "stage", "order", "progress"),
 }
 """Which fragments each page shows."""

@@ -175,6 +175,12 @@ def show_bench_notes(snapshot: Snapshot, words: Words) -> Context:
     }
 
 
+def show_alarm(snapshot: Snapshot, words: Words) -> Context:
+    """A trouble that stands above everything while it lasts."""
+    del words
+    return {"alarm": snapshot.alarm}
+
+
 def show_side(snapshot: Snapshot, words: Words) -> Context:
     """Where the operator stands."""
     del words
