@@ -4,17 +4,19 @@ const WRONG = "#ff8a5c", INK = "#f5f1e8";
 const reader = new TextDecoder();
 
 export function showPictures() {
-  let socket = null, wait = 250;
+  let socket = null, wait = 250, drawing = Promise.resolve();
   const connect = () => {
     if (socket || document.hidden) return;
     const scheme = location.protocol === "https:" ? "wss:" : "ws:";
     socket = new WebSocket(`${scheme}//${location.host}/live/pictures`);
     socket.binaryType = "arraybuffer";
     socket.onopen = () => { wait = 250; };
-    socket.onmessage = async (message) => {
+    socket.onmessage = (message) => {
       const from = socket;
-      try { await draw(message.data); } catch (trouble) { console.warn("a picture could not be drawn", trouble); }
-      if (from?.readyState === WebSocket.OPEN) from.send('{"ack":1}');
+      drawing = drawing.then(async () => {
+        try { await draw(message.data); } catch (trouble) { console.warn("a picture could not be drawn", trouble); }
+        if (from?.readyState === WebSocket.OPEN) from.send('{"ack":1}');
+      });
     };
     socket.onclose = (event) => {
       socket = null;
@@ -29,6 +31,9 @@ export function showPictures() {
   connect();
 }
 
+// Pictures of one shot are shown together: those that came wait for the last of them.
+let waiting = [], shotNumber = -1;
+
 async function draw(data) {
   const length = new DataView(data).getUint32(0);
   const told = JSON.parse(reader.decode(new Uint8Array(data, 4, length)));
@@ -41,6 +46,16 @@ async function draw(data) {
   const mask = told.png
     ? await createImageBitmap(new Blob([new Uint8Array(data, start + told.jpeg, told.png)], { type: "image/png" }))
     : null;
+  if (told.number !== shotNumber) for (const left of waiting.splice(0)) left.forget();
+  shotNumber = told.number;
+  waiting.push({
+    show: () => paint(canvas, picture, mask, told),
+    forget: () => { picture.close(); mask?.close(); },
+  });
+  if (!told.more) for (const one of waiting.splice(0)) one.show();
+}
+
+function paint(canvas, picture, mask, told) {
   if (canvas.width !== picture.width || canvas.height !== picture.height) {
     canvas.width = picture.width;
     canvas.height = picture.height;

@@ -124,13 +124,17 @@ async def tell_pictures(
 
 async def _send_pictures(socket: WebSocket, deck: Deck, window: Window) -> None:
     sent: dict[str, int] = {}
-    newest = -1
+    newest, due = -1, list[LivePicture]()
     while True:
         await window.take()
-        while (picture := _stalest(deck, sent)) is None:
-            newest = await deck.live_changed(newest)
+        while not due:
+            due = _unsent(deck, sent)
+            if not due:
+                newest = await deck.live_changed(newest)
+        picture = due.pop(0)
         sent[picture.camera] = picture.number
-        await socket.send_bytes(pack_picture(picture))
+        more = sum(p.number == picture.number for p in due)
+        await socket.send_bytes(pack_picture(picture, more=more))
 
 
 async def _count_acknowledgements(socket: WebSocket, window: Window) -> None:
@@ -140,22 +144,25 @@ async def _count_acknowledgements(socket: WebSocket, window: Window) -> None:
             window.arrived()
 
 
-def _stalest(deck: Deck, sent: dict[str, int]) -> LivePicture | None:
-    """The unsent picture of the camera that has waited longest."""
+def _unsent(deck: Deck, sent: dict[str, int]) -> list[LivePicture]:
+    """The newest pictures not yet sent, gathered at one moment, so that those of one shot go together;
+    the camera that has waited longest first."""
     waiting = []
     for camera in deck.snapshot().cameras:
         picture = deck.live(camera.name)
         if picture is not None and picture.number > sent.get(camera.name, -1):
             waiting.append(picture)
-    return min(waiting, key=lambda p: sent.get(p.camera, -1), default=None)
+    return sorted(waiting, key=lambda p: (p.number, sent.get(p.camera, -1)))
 
 
-def pack_picture(picture: LivePicture) -> bytes:
-    """A live picture as one message (see ``tell_pictures``)."""
+def pack_picture(picture: LivePicture, *, more: int = 0) -> bytes:
+    """A live picture as one message (see ``tell_pictures``). `more`: so many of the same shot follow,
+    with which it is to be shown."""
     png = picture.saturated_png or b""
     header: dict[str, object] = {
         "camera": picture.camera,
         "number": picture.number,
+        "more": more,
         "at_ms": picture.taken_at_ms,
         "size": picture.size_px,
         "outline": [[round(x, 1), round(y, 1)] for x, y in picture.outline_px],
