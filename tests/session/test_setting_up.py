@@ -8,12 +8,14 @@ import pytest
 
 from holdstill import session
 from holdstill.limits import limit
+from holdstill.measure import causes
 from holdstill.phrases import say
 from holdstill.records import (
     CameraDescription,
     Coverage,
     FrameMeasures,
     GlarePatch,
+    Nothing,
     Place,
     PlateLight,
     Rhythm,
@@ -22,6 +24,7 @@ from holdstill.records import (
     ShotReport,
     Standstill,
     Step,
+    Trouble,
     View,
 )
 from holdstill.records import events as ev
@@ -38,6 +41,7 @@ from holdstill.session.focusing import (
 from holdstill.session.light import LightWatch, findings, light_shown, light_step, on_plate, with_subject
 from holdstill.session.rig_form import described
 from holdstill.session.setup import focus_done, light_done
+from holdstill.session.troubles import Found
 from session.fabric import CAMERAS, RIG, estimate, opening, sighting, view
 
 GRID = (8, 9)
@@ -347,3 +351,17 @@ def test_too_small_an_aperture_is_called_out() -> None:
     assert told.far_mm is not None
     assert told.far_mm - told.near_mm == pytest.approx(41.8, abs=0.2)
     assert aperture(RIG, "left") is None
+
+
+def test_a_covered_lens_is_told_as_such_while_taking_poses_too() -> None:
+    dark = measures("left", high_share=0.012, low_share=0.005)
+    (cause,) = causes(Nothing("no candidates"), dark)
+    assert cause.trouble is Trouble.TOO_DARK
+    found = Found(cause.trouble, cause.camera, numbers=cause.numbers)
+    live = replace(session.Live(), report=shot(1, {"left": dark}), trouble=found)
+    advice = session.advise(session.replay([opening()]), live, RHYTHM, 0.0)
+    assert say(advice.headline) == "The left camera sees nothing"
+    assert advice.remedy is not None
+    assert "cap" in say(advice.remedy)
+    (dim,) = causes(Nothing("no candidates"), measures("left", high_share=0.08))
+    assert not dim.numbers["covered"]

@@ -86,7 +86,11 @@ def _exposure(seen: Sighting | Nothing, m: FrameMeasures) -> list[Cause]:
                 Trouble.TOO_DARK,
                 m.camera,
                 1.0,
-                {"high_share": high, "stops_up": float(np.log2(0.8 / max(high, 1e-3)))},
+                {
+                    "high_share": high,
+                    "stops_up": float(np.log2(0.8 / max(high, 1e-3))),
+                    "covered": int(high <= limit("light_covered_share")),
+                },
             )
         ]
     if m.saturated_share > limit("cause_bright_share"):

@@ -129,6 +129,8 @@ def _in_trouble(state: State, live: Live, found: Found) -> Advice:
         remedy = cues.cue_headline(state.cue.instruction, live.guide.part)
     if found.trouble is Trouble.BAD_FILE and "message" in found.numbers:
         remedy = Say("advice.message", {"message": found.numbers["message"]})
+    if found.trouble is Trouble.TOO_DARK and found.numbers.get("covered") and found.camera is not None:
+        headline, remedy = Say("light.covered", {"camera": found.camera}), Say("light.covered.remedy")
     order = Order.SHOW_PLATE if found.trouble is Trouble.NO_PLATE else Order.WAIT
     single = live.report is not None and live.report.single
     return Advice(
