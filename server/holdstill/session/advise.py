@@ -86,9 +86,10 @@ def _away(state: State, live: Live) -> Advice | None:
     """A camera that can't be had: what is wrong with it and what to do; None while all are there."""
     for feed in live.feeds.feeds if live.feeds is not None else ():
         if feed.state in AWAY and feed.trouble is not None:
+            headline, _ = cues.trouble_says(Trouble.NO_FRAMES, feed.camera, None)
             return Advice(
                 state.step,
-                feed.trouble,
+                feed.trouble if feed.state == "ended" else headline,
                 Order.WAIT,
                 Tone.TROUBLE,
                 remedy=feed.remedy,
