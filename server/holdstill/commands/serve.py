@@ -121,6 +121,7 @@ def run(args: argparse.Namespace) -> int:
 def live_source(args: argparse.Namespace, rig: Rig, home: Path) -> LiveSource:
     """The cameras named, left and right and turned as they were last time."""
     given = addresses.parse_all(args.cameras)
+    addresses.check_installed(given)
     wishes = addresses.resolved(given, wishes_of(args))
     remembered = Remembered(home)
     placed = remembered.recall([a.given for a in given]) or [Placed(a.given) for a in given]

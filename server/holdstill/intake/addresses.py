@@ -9,6 +9,7 @@ from pathlib import Path
 
 from holdstill.errors import BadInput
 
+from . import genicam_find, producer
 from .camera import Camera, Wishes
 from .genicam import GenicamCamera
 from .producer import ProducerCamera
@@ -106,6 +107,15 @@ def driver(address: Address, wishes: Wishes) -> Callable[[], Camera]:
     return lambda: StreamCamera(Kind(address.kind), address.where, wishes)
 
 
+def check_installed(addresses: Sequence[Address]) -> None:
+    """Raises CameraTrouble, with how to install it, when a camera needs an extra that is not there."""
+    kinds = {a.kind for a in addresses}
+    if "genicam" in kinds:
+        genicam_find.library()
+    if "producer" in kinds:
+        producer.library()
+
+
 def can_trigger(addresses: Sequence[Address]) -> bool:
     """Whether all of these cameras take software triggers."""
     return all(a.kind in ("genicam", "producer") for a in addresses)
@@ -130,5 +140,5 @@ def resolved(addresses: Sequence[Address], wishes: Wishes) -> Wishes:
     return wishes
 
 
-__all__ = ["Address", "BadInput", "can_trigger", "driver", "names_for", "parse", "parse_all", "recorded",
+__all__ = ["Address", "BadInput", "can_trigger", "check_installed", "driver", "names_for", "parse", "parse_all", "recorded",
            "region", "resolved"]  # fmt: skip
