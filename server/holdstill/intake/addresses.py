@@ -7,8 +7,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from holdstill.errors import BadInput
-
 from . import genicam_find, producer
 from .camera import Camera, Wishes
 from .genicam import GenicamCamera
@@ -138,7 +136,3 @@ def resolved(addresses: Sequence[Address], wishes: Wishes) -> Wishes:
         which = next(a.given for a in addresses if a.kind not in ("genicam", "producer"))
         raise bad_input("cannot-trigger", given=which)
     return wishes
-
-
-__all__ = ["Address", "BadInput", "can_trigger", "check_installed", "driver", "names_for", "parse", "parse_all", "recorded",
-           "region", "resolved"]  # fmt: skip
