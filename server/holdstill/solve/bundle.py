@@ -13,7 +13,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from holdstill.geometry import rotation_matrix, skew
 from holdstill.records import FloatArray
@@ -65,11 +64,6 @@ class Layout:
         poses = np.full((cameras, POSE), self.poses_free)
         poses[0] = False
         return np.concatenate([self.lens_free.ravel(), poses.ravel(), np.ones(self.shapes, bool)])
-
-    @property
-    def free_index(self) -> NDArray[np.intp]:
-        """Positions of the free ones among the full rig parameters."""
-        return np.flatnonzero(self.free)
 
     @property
     def rig_size(self) -> int:
@@ -185,7 +179,6 @@ def _assemble(
     cam_r, pivot = poses
     cameras, views = len(layout.lens_free), layout.views
     shapes = layout.shapes
-    full = cameras * (LENS + POSE) + shapes
     last = gram.shape[1] - 1
     chain = np.zeros((len(gram), POSE, POSE))
     chain[:, :3, :3] = chain[:, 3:, 3:] = cam_r
@@ -193,24 +186,34 @@ def _assemble(
     to_view = gram[:, :, LENS : LENS + POSE] @ chain
     own = np.swapaxes(chain, 1, 2) @ to_view[:, LENS : LENS + POSE]
     b, gb = np.zeros((views, POSE, POSE)), np.zeros((views, POSE))
-    a, ga = np.zeros((views, full, full)), np.zeros((views, full))
-    w = np.zeros((views, full, POSE))
+    if layout.rig_size == 0:
+        # Only the views are free (places fitted to a known rig): nothing else is needed.
+        np.add.at(b, pictures.view, own)
+        np.add.at(gb, pictures.view, to_view[:, last])
+        none = np.zeros((views, 0, 0))
+        return BundleNormals(
+            cost, none, np.zeros((views, 0, POSE)), b, np.zeros((views, 0)), gb, residual, robust
+        )
+    size, free = layout.rig_size, layout.free
+    number = np.cumsum(free) - 1
+    a, ga = np.zeros((views, size, size)), np.zeros((views, size))
+    w = np.zeros((views, size, POSE))
+    shape = (LENS + POSE) * cameras + np.arange(shapes)
     for camera in range(cameras):
         mine = np.flatnonzero(pictures.camera == camera)
         at = pictures.view[mine]
         lens = np.arange(LENS * camera, LENS * (camera + 1))
         pose = LENS * cameras + np.arange(POSE * camera, POSE * (camera + 1))
-        shape = (LENS + POSE) * cameras + np.arange(shapes)
         place = np.concatenate([lens, pose, shape])
+        row = np.flatnonzero(free[place])
+        to = number[place[row]]
         b[at] += own[mine]
         gb[at] += to_view[mine, last]
-        a[at[:, None, None], place[:, None], place[None, :]] += gram[mine, :last, :last]
-        ga[at[:, None], place] += gram[mine, :last, last]
-        w[at[:, None], place] += to_view[mine, :last]
-    free = layout.free_index
-    return BundleNormals(
-        cost, a[:, free[:, None], free[None, :]], w[:, free], b, ga[:, free], gb, residual, robust
-    )
+        block = gram[mine[:, None, None], row[:, None], row[None, :]]
+        a[at[:, None, None], to[:, None], to[None, :]] += block
+        ga[at[:, None], to] += gram[mine[:, None], row, last]
+        w[at[:, None], to] += to_view[mine[:, None], row]
+    return BundleNormals(cost, a, w, b, ga, gb, residual, robust)
 
 
 def move(state: State, change: FloatArray, layout: Layout) -> State:

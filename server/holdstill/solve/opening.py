@@ -138,7 +138,8 @@ def _place_fresh(
             own, camera=np.zeros(len(own.camera), dtype=np.int32),
             view=np.arange(len(own.camera), dtype=np.int32), cameras=1, views=len(own.camera),
         )
-        found, _ = resected(alone, state.lenses[camera], huber=HUBER)
+        # A rough place is enough: the joint adjustment walks on from it.
+        found, _ = resected(alone, state.lenses[camera], huber=HUBER, steps=4)
         back = state.cam_r[camera].T
         for index, view in enumerate(own.view):
             r = back @ found.view_r[index]

@@ -44,9 +44,11 @@ class Problem:
 
 
 def prepare(
-    plate: Plate, rig: Rig, views: Sequence[View], cameras: Sequence[str], forced: Collection[int]
+    plate: Plate, rig: Rig, views: Sequence[View], cameras: Sequence[str], forced: Collection[int],
+    known: Collection[int] = (),
 ) -> Problem | Nothing:
-    """The problem, or ``Nothing`` with why there is none yet.
+    """The problem, or ``Nothing`` with why there is none yet. `known`: views that an earlier solve used,
+    which need no second look.
 
     ``"no cameras"``; ``"contradictory sizes"`` (a camera whose pictures differ in size);
     ``"too few views"`` (names the camera and how many it has of how many needed).
@@ -64,7 +66,7 @@ def prepare(
                 "camera": name, "got": f"{first[0]}x{first[1]} and {second[0]}x{second[1]}"})
         sizes.append(next(iter(found)) if found else (0, 0))
     pictures = gather(plate, mine, names)
-    pictures, refused = _usable(pictures, mine, names)
+    pictures, refused = _usable(pictures, mine, names, known)
     needed = int(limit("solve_fewest_views"))
     for camera, name in enumerate(names):
         count = int((pictures.camera == camera).sum())
@@ -88,20 +90,21 @@ def _sees(view: View, cameras: tuple[str, ...]) -> bool:
 
 
 def _usable(
-    pictures: Pictures, views: Sequence[View], cameras: tuple[str, ...]
+    pictures: Pictures, views: Sequence[View], cameras: tuple[str, ...], known: Collection[int] = ()
 ) -> tuple[Pictures, list[SetAside]]:
     """Drop pictures with too few points, points in a line, a mirrored plate, or no plate at all."""
     fewest = int(limit("solve_fewest_points"))
     count = (pictures.weight > 0.0).sum(axis=1)
     enough = count >= min(fewest, len(pictures.points_mm))
     reasons = np.where(enough, "", "too few points").astype(object)
+    fresh = np.array([views[v].view_id not in known for v in pictures.view], dtype=bool)
     seen = (pictures.weight > 0.0)[:, :, None]
     plane_mm = pictures.points_mm[:, :2]
     middle_mm = (plane_mm * seen).sum(axis=1, keepdims=True) / np.maximum(count, 1)[:, None, None]
     off = (plane_mm - middle_mm) * seen
     spread = np.linalg.eigvalsh(np.swapaxes(off, 1, 2) @ off)
     reasons[enough & (spread[:, 0] < 4e-4 * spread[:, 1])] = "points in a line"
-    left = np.flatnonzero(reasons == "")
+    left = np.flatnonzero((reasons == "") & fresh)
     if len(left):
         misfit = plane_misfit(pictures.points_mm, pictures.pixels[left], pictures.weight[left])
         reasons[left[misfit > limit("solve_plane_misfit")]] = "not the plate"

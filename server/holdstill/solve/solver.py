@@ -131,7 +131,7 @@ def _once(
     forced: Collection[int],
     lens_order: str | None,
 ) -> Estimate | Nothing:
-    problem = prepare(plate, rig, views, cameras, forced)
+    problem = prepare(plate, rig, views, cameras, forced, set(start.used_view_ids) if start else ())
     if isinstance(problem, Nothing):
         return problem
     warm = None if start is None else open_warm(problem, start)
