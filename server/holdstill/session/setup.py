@@ -153,14 +153,15 @@ def _advise_focus(state: State, focus: Focusing) -> Advice:
     gauge = focus.gauge(camera)
     wanted = routine.next_step
     which = Say("focus.which", {"camera": camera}) if len(state.cameras) > 1 else None
-    if focus_shown(focus, state.cameras) and wanted is None:
+    rests = gauge is None or (gauge.closer == 0 and gauge.share > 1.0 - limit("focus_drop"))
+    if focus_shown(focus, state.cameras) and wanted is None and rests:
         lost = min((r.focus_shift or 0.0 for r in focus.routines.values()), default=0.0)
         if lost < -limit("focus_drop"):
             percent = 100.0 * (math.exp(lost) - 1.0)
             shift = Say("routine-focus-shift", {"percent": percent})
             return Advice(Step.FOCUS, Say("focus.shifted"), Order.WAIT, Tone.SILENT, remedy=shift)
         return Advice(Step.FOCUS, Say("focus.done"), Order.DONE, Tone.SILENT)
-    turning = gauge is not None and (gauge.closer != 0 or gauge.passed)
+    turning = gauge is not None and (gauge.closer != 0 or gauge.passed or not rests)
     if gauge is None or (wanted is not None and wanted not in _RING and not turning):
         say = gauge_words(None) if gauge is None or wanted is None else Say(f"routine-{wanted.value}")
         return Advice(Step.FOCUS, say, Order.WAIT, Tone.SILENT, remedy=which)
