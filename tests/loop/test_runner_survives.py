@@ -111,6 +111,7 @@ def test_an_event_that_can_not_follow_is_never_journalled(tmp_path: Path) -> Non
         async with running(tmp_path / "s") as here:
             with pytest.raises(ValueError, match="no view 99"):
                 await here.runner.append(ev.ViewDropped(1.0, 99))
+            await here.until(lambda: here.runner.state.cue is not None)
             assert await here.runner.append(ev.Paused(2.0))
             told = fingerprint(here.runner.state)
         with Journal.read_only(tmp_path / "s") as journal:
