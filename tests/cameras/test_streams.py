@@ -77,6 +77,16 @@ def test_a_stream_that_stalls_is_noticed_and_taken_up_again() -> None:
         caught.more(3, 15.0)
 
 
+def test_a_stream_whose_rate_collapses_is_told_with_both_figures() -> None:
+    with listening(Peer(), mjpeg) as peer, running(source_of(f"http://127.0.0.1:{peer.port}/")) as caught:
+        caught.more(3)
+        time.sleep(5.5)  # it is known by then what it usually brings
+        assert caught.source.feeds().feeds[0].trouble is None
+        peer.rate_hz = 4.0
+        caught.until(lambda: caught.source.feeds().feeds[0].trouble is not None, 10.0, "noticing")
+        assert "pictures a second" in say(caught.source.feeds().feeds[0].trouble)
+
+
 def test_an_rtsp_camera_is_read() -> None:
     with listening(Peer(), rtsp) as peer:
         began = time.monotonic()

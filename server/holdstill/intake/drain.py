@@ -29,6 +29,9 @@ log = logging.getLogger("holdstill")
 _READ_S = 0.25
 """How long one wait for a frame lasts: how soon a feed notices that it is to stop."""
 
+_SETTLED_S = 4.0
+"""After so long a stream's rate is its usual one."""
+
 
 @dataclass(slots=True)
 class _Run:
@@ -74,7 +77,8 @@ class Drain:
         self._frames = self._opens = 0
         self._answers = Answers()
         self._size_px: tuple[int, int] | None = None
-        self._triggered_s = self._unanswered_s = self._jumped_s = 0.0
+        self._triggered_s = self._unanswered_s = self._jumped_s = self._began_s = 0.0
+        self._usual_hz = 0.0
         self._wanted: tuple[float | None, float | None] = (None, None)
 
     # -- life --------------------------------------------------------------------------------
@@ -183,6 +187,7 @@ class Drain:
             self._rate.forget()
             self._past.begin(opened.exposure_ms, opened.gain_db)
             self._losses.clear()
+            self._usual_hz, self._began_s = 0.0, time.monotonic()
             self._triggered_s = self._unanswered_s = 0.0
             self._size_px = opened.size_px or self._size_px
             self._set("running", None)
@@ -231,6 +236,9 @@ class Drain:
         if not self._losses or now_s - self._losses[-1][0] >= 1.0:
             with self._lock:
                 self._losses.append((now_s, run.camera.losses()))
+                rate = self._rate.hz(now_s)
+                if rate is not None and now_s - self._began_s > _SETTLED_S:  # a stream begins with a burst
+                    self._usual_hz = max(0.998 * self._usual_hz, rate)
                 over_s = limit("feed_loss_over_s")
                 while len(self._losses) > 2 and now_s - self._losses[1][0] > over_s:
                     del self._losses[0]
@@ -378,7 +386,7 @@ class Drain:
         """A trouble of a feed that runs: lost packets, a rate that collapsed, a clock that jumped."""
         share = self.lost_share()
         found: CameraTrouble | None = None
-        rate, wanted = self._rate.hz(now_s), self.opened.rate_hz if self.opened else None
+        rate, wanted = self._rate.hz(now_s), (self.opened.rate_hz if self.opened else None) or self._usual_hz
         free = self.opened is not None and not self.opened.triggered
         if share > limit("feed_lost_share"):
             found = CameraTrouble("lossy", camera=self.name, percent=100.0 * share)
