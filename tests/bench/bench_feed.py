@@ -92,7 +92,8 @@ def memory_mb(pid: int) -> float:
 def told(name: str, values: list[float], aim_ms: float) -> None:
     values = sorted(values)
     ninety_five = values[int(0.95 * (len(values) - 1))]
-    print(f"{name}: median {statistics.median(values):.0f} ms, 95 % {ninety_five:.0f} ms "
+    tenth = values[int(0.1 * (len(values) - 1))]  # what a machine without other work comes near to
+    print(f"{name}: median {statistics.median(values):.0f} ms, 95 % {ninety_five:.0f} ms, 10 % {tenth:.0f} ms "
           f"of {len(values)} (aim {aim_ms:.0f} at 95 %)")  # fmt: skip
 
 
@@ -168,12 +169,15 @@ def test_from_grabbed_to_drawn(tmp_path: Path) -> None:
 
 @pytest.mark.long
 def test_cpu_and_memory_stay_flat_over_ten_thousand_pairs(tmp_path: Path) -> None:
+    """``HOLDSTILL_PAIRS``, ``HOLDSTILL_SIDE`` and ``HOLDSTILL_RATE`` make it shorter or longer."""
+    side_px = int(os.environ.get("HOLDSTILL_SIDE", str(SIDE_PX)))
+    rate_hz = float(os.environ.get("HOLDSTILL_RATE", "15"))
     scenes = big_scenes(2)
     with cameras(tmp_path, scenes):
         given = addresses.parse_all(f"gige:{LEFT},gige:{RIGHT}")
-        wishes = addresses.resolved(given, Wishes(region=(0, 0, SIDE_PX, SIDE_PX), exposure_ms=5.0))
+        wishes = addresses.resolved(given, Wishes(region=(0, 0, side_px, side_px), exposure_ms=5.0))
         makers = [(a.given, addresses.driver(a, wishes)) for a in given]
-        source = LiveSource(makers, ("left", "right"), triggered=True, rate_hz=15.0)
+        source = LiveSource(makers, ("left", "right"), triggered=True, rate_hz=rate_hz)
         wanted = int(os.environ.get("HOLDSTILL_PAIRS", "10000"))
         rows = []
         with running(source) as caught:
@@ -190,7 +194,8 @@ def test_cpu_and_memory_stay_flat_over_ten_thousand_pairs(tmp_path: Path) -> Non
                     rows.append((seen, memory_mb(os.getpid()), 100 * (cpu - last_cpu) / (now_s - last_s)))
                     last_s, last_cpu = now_s, cpu
             feeds = source.feeds()
-    print("\npairs   memory (MB)   CPU (% of a core)")
+    print(f"\n{side_px} x {side_px} px")
+    print("pairs   memory (MB)   CPU (% of a core)")
     for pairs, mb, percent in rows:
         print(f"{pairs:6d}  {mb:8.1f}  {percent:8.1f}")
     print(f"lost {[f.lost_share for f in feeds.feeds]}, opened again {[f.reconnects for f in feeds.feeds]}")
