@@ -49,7 +49,7 @@ def result_says(kept: int, troubles: Counter[Trouble]) -> tuple[Say, ...]:
     if troubles:
         worst, times = troubles.most_common(1)[0]
         says.append(Say("exercise.refused", {"count": sum(troubles.values()), "times": times}))
-        says += [cues.trouble_short(worst), cues.trouble_says(worst, None, None)[1]]
+        says += cues.trouble_says(worst, None, None)
     else:
         says.append(Say("exercise.clean"))
     says.append(Say("exercise.good" if good else "exercise.again", {"wanted": int(limit("exercise_views"))}))

@@ -136,6 +136,7 @@ def show_stage(snapshot: Snapshot, words: Words) -> Context:
         "panel": panel,
         "trouble": advice.trouble.value if advice.trouble else "",
         "trouble_side": _trouble_side(advice, words),
+        "trouble_first": len(snapshot.cameras) > 1 and advice.trouble_camera == snapshot.cameras[0].name,
         "kind": kind_of(advice),
         "move": drawing if panel == "move" else None,
         "move_words": words.key(
@@ -150,7 +151,11 @@ def show_stage(snapshot: Snapshot, words: Words) -> Context:
 
 def _trouble_side(advice: Advice, words: Words) -> str:
     """Where a trouble sits from the operator's side: "left", "right", "top", "bottom", or ""."""
-    place = advice.remedy.values.get("place") if advice.remedy is not None else None
+    if advice.remedy is None:
+        return ""
+    place = advice.remedy.values.get("place") or advice.remedy.values.get("side")
+    if ".tip." in advice.remedy.key and place is None:
+        return "top" if ".tip.top." in advice.remedy.key else "bottom"
     if not isinstance(place, str):
         return ""
     named = words.side(place).replace("upper", "top").replace("lower", "bottom")
@@ -180,8 +185,8 @@ def stage_reads(snapshot: Snapshot) -> tuple[object, ...]:
             snapshot.rig, snapshot.plate_words, snapshot.rms_px, snapshot.solving, snapshot.kept_count,
         )  # fmt: skip
     return (
-        panel, snapshot.step, advice.trouble, advice.remedy, kind_of(advice), advice.cue,
-        advice.headline, live, known, snapshot.operator_faces_cameras,
+        panel, snapshot.step, advice.trouble, advice.trouble_camera, advice.remedy, kind_of(advice),
+        advice.cue, advice.headline, live, known, snapshot.operator_faces_cameras,
         guide.part if guide else None, guide.direction if guide else None,
     )  # fmt: skip
 
