@@ -42,6 +42,8 @@ from .view import clip_level
 from .viewmap import ViewMap, fit_view_map
 
 _TIE = 2.0
+_STILL_SEEN = 0.97
+"""Share of the dots followed that must come out exact; else the plate is searched anew."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,13 +92,17 @@ def _tracked(image: Picture, plate: Plate, hint: Sighting, camera: str, full_sca
     followed = follow(image, plate, hint)
     if followed is None:
         return None
-    ids, view = followed
+    ids, centres, view = followed
     if plate.kind is PlateKind.CODED_DOTS and not markers_agree(image, view, plate):
         return None
     radius = 0.5 * float(hint.dot_diameter_px or 0.0) / median(view.scales(tables_of(plate).xy[ids]))
-    start = _Start(ids, None, view, radius, bool(hint.dark_dots), not hint.absolute, blur_px=hint.blur_px)
+    start = _Start(
+        ids, centres, view, radius, bool(hint.dark_dots), not hint.absolute, blur_px=hint.blur_px, near=True
+    )
     seen = _measured(image, plate, start, camera, full_scale)
-    return seen if isinstance(seen, Sighting) else None
+    if not isinstance(seen, Sighting) or len(seen.point_ids) < _STILL_SEEN * len(ids):
+        return None
+    return seen
 
 
 def least_points(plate: Plate) -> int:
@@ -260,8 +266,11 @@ def _most_upright(plate: Plate, lattice: Lattice, tied: list[Placement]) -> Plac
         x, y = (jac @ lattice_from_mm(plate, p)[:2, :2]).T
         return float(x[0] / np.hypot(*x) + y[1] / np.hypot(*y))
 
-    top = max(uprightness(p) for p in tied)
-    return min((p for p in tied if uprightness(p) > top - 0.05), key=lambda p: p.cost)
+    if len(tied) == 1:
+        return tied[0]
+    upright = [uprightness(p) for p in tied]
+    top = max(upright)
+    return min((p for p, u in zip(tied, upright, strict=True) if u > top - 0.05), key=lambda p: p.cost)
 
 
 def _refine(image: Picture, plate: Plate, coarse: Coarse, camera: str, full_scale: int) -> Sighting | Nothing:
@@ -273,7 +282,7 @@ def _refine(image: Picture, plate: Plate, coarse: Coarse, camera: str, full_scal
     spots = coarse.lattice.spots[use]
     centres = coarse.level.to_full(coarse.blobs.centres[spots])
     mm = tables_of(plate).xy
-    view, _ = fit_view_map(mm[ids], centres, size, iterations=5)
+    view, _ = fit_view_map(mm[ids], centres, size)
     areas = coarse.blobs.areas[spots] * coarse.level.factor**2
     scales = view.scales(mm[ids])
     radii = np.sqrt(areas / np.pi) / scales
@@ -293,11 +302,11 @@ def _refine(image: Picture, plate: Plate, coarse: Coarse, camera: str, full_scal
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Start:
-    """Rough dots of a view, numbered, from which the exact measurement starts; `centres` None: where the
-    map puts them."""
+    """Rough dots of a view, numbered, from which the exact measurement starts; `near`: the map through
+    them is good to a fraction of the blur."""
 
     ids: NDArray[np.int64]
-    centres: FloatArray | None
+    centres: FloatArray
     view: ViewMap
     radius: float
     dark: bool
@@ -305,6 +314,7 @@ class _Start:
     factors: FloatArray | None = None
     rings: NDArray[np.bool_] | None = None
     blur_px: float | None = None
+    near: bool = False
 
 
 def _measured(
@@ -317,7 +327,7 @@ def _measured(
         image, mm, start.ids, start.centres, radius=start.radius, pitch=plate.pitch_mm,
         clip=clip_level(image, full_scale), dark=start.dark,
         others=_expected(plate, start.view, size, start.radius), view=start.view, factors=start.factors,
-        rings=start.rings, blur_px=start.blur_px,
+        rings=start.rings, blur_px=start.blur_px, near=start.near,
     )  # fmt: skip
     needed = least_points(plate)
     if dots is None:

@@ -24,7 +24,7 @@ from .steps import Beliefs, Steps
 from .view import EVERYWHERE, LEAST_SIGMA_PX, View
 from .viewmap import ViewMap, fit_view_map
 
-_SOFT_PX = 0.8
+_SOFT_PX, _OFF_PX = 0.8, 0.4
 _LEAST_USED = 0.45
 
 
@@ -54,7 +54,7 @@ def measure_dots(
     image: Picture,
     xy: FloatArray,
     which: NDArray[np.int64],
-    centres: FloatArray | None,
+    centres: FloatArray,
     *,
     radius: float,
     pitch: float,
@@ -65,6 +65,7 @@ def measure_dots(
     factors: FloatArray | None = None,
     rings: NDArray[np.bool_] | None = None,
     blur_px: float | None = None,
+    near: bool = False,
 ) -> Dots | None:
     """Exact centres of the dots `which` of the plate points `xy`, starting from rough `centres`.
 
@@ -74,6 +75,8 @@ def measure_dots(
         A map through the rough centres.
     blur_px
         The blur of the last picture, when the plate was followed from there: shortens the start.
+    near
+        The map is good to a fraction of the blur: no rough step is needed.
     factors, rings
         Of every point: radius over the plain dot's, and whether it is a ring; None on plain plates.
     others
@@ -87,17 +90,23 @@ def measure_dots(
     if blur_px is not None:
         known.followed, known.sigma = True, max(float(np.sqrt(blur_px**2 + 1 / 12)), LEAST_SIGMA_PX)
     known.factors, known.rings = factors, rings
-    if not probe(known, which, known.expected(which) if centres is None else centres):
+    centres = _smoothed(known, which, centres) if near else centres
+    if not probe(known, which, centres):
         return None
-    if centres is None:
-        which = np.union1d(which, others)
-        return _final_pass(known, which, known.expected(which))
-    centres, which = _first_pass(known, which, centres)
+    if not near:
+        centres, which = _first_pass(known, which, centres)
     if len(which) < 6:
         return None
     extra = np.setdiff1d(others, which)
     which, centres = np.concatenate([which, extra]), np.concatenate([centres, known.expected(extra)])
     return _final_pass(known, which, centres)
+
+
+def _smoothed(known: View, which: NDArray[np.int64], centres: FloatArray) -> FloatArray:
+    """Where the map puts the dots; their own rough centres where these are clearly elsewhere."""
+    expected = known.expected(which)
+    off = np.hypot(centres[:, 0] - expected[:, 0], centres[:, 1] - expected[:, 1])
+    return np.where((off < max(3 * median(off), _OFF_PX))[:, None], expected, centres)
 
 
 def _first_pass(
@@ -120,8 +129,7 @@ def _first_pass(
         size = known.radius_px(known.shapes(which))
         known.factors[which[marked]] *= 1 + np.clip(steps.radius[marked] / size[marked], -0.2, 0.2)
     which, centres = which[ok], centres[ok] + steps.shift[ok]
-    ecc = eccentricity_px(known.view, known.xy[which], known.radius)
-    known.view, _ = fit_view_map(known.xy[which], centres - ecc, known.size, start=known.view)
+    _refit(known, which, centres)
     use = np.ascontiguousarray(steps.table[ok].T)
     known.radius += min(max(median(use[4]), -0.5), 0.5) / (known.usual_px(which) / known.radius)
     if soft == sharp:
@@ -135,13 +143,15 @@ def _final_pass(known: View, which: NDArray[np.int64], centres: FloatArray) -> D
     free = Beliefs.loose(len(which), ramp=1e6 * abs(known.contrast))
     gathered = known.scores(which, centres, stride=known.stride(which), noise=True)
     steps = known.solved(gathered, free, _LEAST_USED)
-    good, _ = plausible(known, steps, which, centres)
+    good, odd = plausible(known, steps, which, centres)
     if good.sum() < 6:
         return None
     known.variance = noise_of(gathered, steps, good, known.variance, rough=False)
     slopes = light_slopes(steps, centres, good, known.contrast > 0)
     shaded, ramps = ramps_of(steps, centres, good)
-    centres = centres + np.where(good[:, None], steps.shift, 0)
+    use = good | odd
+    centres = centres + np.where(use[:, None], steps.shift, 0)
+    _refit(known, which[use], centres[use])
     common = 0.0
     for attempt in range(2):
         steps, beliefs, sums = _exact(known, which, centres, slopes, good, shaded, ramps)
@@ -160,6 +170,12 @@ def _final_pass(known: View, which: NDArray[np.int64], centres: FloatArray) -> D
     if good.sum() < 6:
         return None
     return _collect(known, which, centres, steps, use, odd, shaded, common)
+
+
+def _refit(known: View, which: NDArray[np.int64], centres: FloatArray) -> None:
+    """The view's map through the dots' centres as they are now known."""
+    ecc = eccentricity_px(known.view, known.xy[which], known.radius)
+    known.view, _ = fit_view_map(known.xy[which], centres - ecc, known.size, start=known.view)
 
 
 def _exact(

@@ -108,12 +108,12 @@ def _columns(m: int, b: Floats, dot: Floats) -> None:
         k = _ONE / (_ONE + _P * abs(t))
         q = _PEAK * p * (k * (_B1 + k * (_B2 + k * (_B3 + k * (_B4 + k * _B5)))))
         e = q if t > _ZERO else _ONE - q
-        w = _ONE / (ground + e * more)
         slope = gx * px + gy * py
         light = _ONE + slope
         b[_V + i] -= base * slope
         blur = light * p * per
         around = blur * b[_NARROW + i]
+        w = _ONE / (ground + e * more)
         b[_W + i] = w if (t <= far) & (t >= near) else _ZERO
         b[_COL + i] = light
         b[_COL + _R + i] = light * e

@@ -16,13 +16,15 @@ _GUIDES = 24
 _SAMPLES_ACROSS = 9.0
 
 
-def follow(image: Picture, plate: Plate, hint: Sighting) -> tuple[NDArray[np.int64], ViewMap] | None:
+def follow(
+    image: Picture, plate: Plate, hint: Sighting
+) -> tuple[NDArray[np.int64], FloatArray, ViewMap] | None:
     """The last sighting's dots in this picture, or None when they can't be followed.
 
-    Returns point numbers (n,) and the map (plate mm -> picture) through their rough centres.  The
-    plate may have moved by about a third of the pitch and turned a little.  Gives up (so that a full
-    search follows) when less than 97 % of the dots that should still be in the picture are where the map
-    through the others puts them: a plate that slipped by a whole pitch shows up that way.
+    Returns point numbers (n,), their rough centres (n, 2), px, and the map (plate mm -> picture)
+    through them.  The plate may have moved by about a third of the pitch and turned a little.  Gives up
+    (so that a full search follows) when less than 97 % of the dots that should still be in the picture
+    are where the map through the others puts them: a plate that slipped by a whole pitch shows that way.
     """
     if len(hint.point_ids) < 12 or hint.dark_dots is None or not hint.dot_diameter_px:
         return None
@@ -57,7 +59,7 @@ def follow(image: Picture, plate: Plate, hint: Sighting) -> tuple[NDArray[np.int
     inside = ((at > 1.5 * radius) & (at < np.array(size) - 1 - 1.5 * radius)).all(axis=1)
     if not inside.any() or good[inside].mean() < _LEAST_SHARE:
         return None
-    return ids[good], view
+    return ids[good], centres[good], view
 
 
 def _shifted(view: ViewMap, by: FloatArray) -> ViewMap:
