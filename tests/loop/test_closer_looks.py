@@ -5,7 +5,8 @@ import numpy as np
 import pytest
 
 from holdstill.loop.closer import Closer
-from holdstill.records import Frame
+from holdstill.loop.worker import NOT_LOOKED_FOR, SEARCH_EVERY, Eye
+from holdstill.records import Frame, Nothing, Shot
 from holdstill.simulate import Bench, BenchSettings
 
 
@@ -81,3 +82,23 @@ def test_aim_from_the_specimen(scene: dict[str, np.ndarray]) -> None:
     assert set(told) == {"right"}
     assert abs(told["right"].roll_deg) < 3
     assert told["right"].overlap > 0.7
+
+
+def test_while_focusing_a_plate_that_is_away_is_looked_for_now_and_then() -> None:
+    bench = Bench(BenchSettings(), np.random.default_rng(7))
+    eye = Eye(bench.settings.plate, previews=False)
+
+    def looked(number: int) -> list[bool]:
+        bench.advance(0.1, None)
+        shot = Shot(number, str(number), 100.0 * number, bench.shoot(100.0 * number), single=False)
+        report = eye.look_at(shot)
+        assert set(report.measures) == {"left", "right"}
+        whys = [s.why if isinstance(s, Nothing) else "" for s in report.sightings.values()]
+        return [why != NOT_LOOKED_FOR for why in whys]
+
+    assert looked(1) == [True, True]
+    eye.focusing = True
+    searched = [looked(number)[0] for number in range(2, 2 + 2 * (SEARCH_EVERY + 1))]
+    assert searched.count(True) == 2
+    eye.focusing = False
+    assert looked(99) == [True, True]

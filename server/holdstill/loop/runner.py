@@ -38,7 +38,7 @@ from .setup import SettingUpLoop
 from .still import StillLoop
 from .telling import numbers_of, session_words
 from .waiting import Storm, Waiting
-from .worker import do, look_at
+from .worker import do, look_at, look_sharp
 
 log = logging.getLogger("holdstill")
 
@@ -210,8 +210,9 @@ class Runner:
 
     async def _looked_at(self, shot: Shot) -> ShotReport:
         """The worker's report; a shot taken on purpose gets a second try with a new worker."""
+        focusing = self.state.step is Step.FOCUS and not shot.single
         try:
-            return await self.parts.eye.run(look_at, shot)
+            return await self.parts.eye.run(look_sharp if focusing else look_at, shot)
         except WorkerLost:
             await self.parts.eye.ready()
             if not shot.single:
