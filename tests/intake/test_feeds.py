@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from holdstill.intake.clock import Answers, CameraClock, Rate
 from holdstill.intake.matching import ByNumber, ByTime, Stamped, apart_ms
 from holdstill.intake.remembered import Placed, Remembered
 from holdstill.intake.settings_past import SettingsPast
+from holdstill.intake.source import shot_name
 from holdstill.limits import limit
 
 PICTURE = np.zeros((2, 2), np.uint8)
@@ -193,3 +195,10 @@ def test_a_memory_that_is_damaged_costs_nothing_else(tmp_path: Path, text: str) 
 def test_a_place_that_can_not_be_written_is_no_trouble(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("here is no folder")
     assert not Remembered(tmp_path / "file").keep([Placed("a")])
+
+
+def test_shots_without_a_name_are_named_by_when_they_were_taken() -> None:
+    first, second = shot_name(1.7e12), shot_name(1.7e12 + 1.0)
+    assert re.fullmatch(r"shot_\d{8}_\d{6}_\d{3}", first)
+    assert first != second
+    assert first < second

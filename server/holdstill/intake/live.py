@@ -14,7 +14,7 @@ from .drain import Drain
 from .exposing import Exposing, Setting, carry_out
 from .matching import ByNumber, ByTime, Stamped, Together, apart_ms
 from .refusals import words
-from .source import Complain, Deliver
+from .source import Complain, Deliver, shot_name
 
 Maker = tuple[str, Callable[[], Camera]]
 """How a camera is reached, in words, and what makes a driver for it."""
@@ -229,7 +229,8 @@ class LiveSource:
             number = self._number
             self._apart = self._how_far_apart(shot)
         wall_ms = 1000.0 * (time.time() - time.monotonic())
-        name = f"shot_{number:06d}"
+        began_s = self._round_at_s if self._triggered else max(f.at_s for f in shot.values())
+        name = shot_name(wall_ms + 1000.0 * began_s)
         frames = {
             camera: FrameBytes(
                 camera,

@@ -15,7 +15,7 @@ from holdstill.records import Advice, FeedsState, FeedState, FrameBytes, Shot, S
 from .clock import Rate
 from .packed import FULL_SCALES, bytes_of, full_scale_of, unpack
 from .refusals import words
-from .source import Complain, Deliver
+from .source import Complain, Deliver, shot_name
 
 _WAIT_S = 1.0
 """How long a sender is told to wait (Retry-After counts in whole seconds: RFC 9110, section 10.2.3)."""
@@ -182,7 +182,7 @@ class PushedSource:
             if shot is not None and not self._stopped:
                 self._replaced += self._number > self._looked and not self._single
                 self._number += 1
-                shot_number, name = self._number, sent.shot or f"shot_{self._number:06d}"
+                shot_number, name = self._number, sent.shot or shot_name(frame.taken_at_ms)
                 replaced = self._replaced
             else:
                 return Answer(TAKEN, replaced=self._replaced)

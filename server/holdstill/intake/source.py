@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Callable, Mapping
 from typing import Protocol, runtime_checkable
 
 from holdstill.records import Advice, FeedsState, Shot, SimState
+
+
+def shot_name(taken_at_ms: float) -> str:
+    """A name for a shot that has none, unique over restarts: ``shot_20240131_140502_123``."""
+    taken = datetime.datetime.fromtimestamp(taken_at_ms / 1000.0)
+    return f"{taken:shot_%Y%m%d_%H%M%S}_{taken.microsecond // 1000:03d}"
+
 
 Deliver = Callable[[Shot], None]
 Complain = Callable[[str, "str | None", str], None]
