@@ -38,6 +38,15 @@ def swallow(megabytes: int) -> int:
     return len(bytearray(megabytes << 20))
 
 
+def threads_of_a_product() -> int:
+    import numpy as np
+
+    some = np.ones((300, 300))
+    assert float((some @ some).sum()) > 0
+    status = Path("/proc/self/status").read_text()
+    return int(status.split("Threads:")[1].split()[0])
+
+
 def fail() -> None:
     raise KeyError("a bug")
 
@@ -63,6 +72,20 @@ def test_crash_hang_and_appetite_end_one_call_only() -> None:
             pool.close()
 
     asyncio.run(run())
+
+
+def test_libraries_in_a_worker_keep_to_one_thread(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+        monkeypatch.delenv(name, raising=False)
+
+    async def run() -> int:
+        pool = Pool("mind", longest_s=30.0)
+        try:
+            return await pool.run(threads_of_a_product)
+        finally:
+            pool.close()
+
+    assert asyncio.run(run()) <= 2  # itself, and the one that watches the parent
 
 
 def test_two_calls_that_lose_the_same_process_replace_it_once() -> None:

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from holdstill.intake.rig_file import read_rig
 from holdstill.limits import limit
 from holdstill.loop import setup_taps
 from holdstill.loop.taps import act
@@ -194,6 +195,9 @@ def test_taps_of_the_focus_step_change_the_moment(tmp_path: Path) -> None:
         described = await act(runner, Tap(TapKind.DESCRIBE_RIG, values={"stand_off_mm": "812"}))
         assert not isinstance(described, Nothing)
         assert runner.state.rig.stand_off_mm == 812.0
+        rig, spec = read_rig(runner.parts.journal.folder / "rig.toml")
+        assert rig.stand_off_mm == 812.0
+        assert spec is not None
         assert isinstance(await act(runner, Tap(TapKind.DESCRIBE_RIG, values={"f_number": "x"})), Nothing)
 
     assert setup_taps.SMALLEST_PART > 0.01

@@ -18,6 +18,9 @@ from typing import TypeVar
 from holdstill.limits import limit
 
 T = TypeVar("T")
+ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS")
+"""Workers' libraries keep to one thread each: matrices here are small, and threads that wait for work that
+never comes cost a solve of eight cameras six times its time."""
 READY_S = 240.0
 """A worker that is not ready after this long never will be."""
 WATCH_S = 0.2
@@ -29,12 +32,9 @@ class WorkerLost(Exception):
 
 
 def _begin(first: Callable[..., None] | None, arguments: tuple[object, ...], most_bytes: int) -> None:
-    """At a worker's start: leave Ctrl-C to the parent, end with it, keep libraries to one thread and
-    memory within bounds, prepare."""
+    """At a worker's start: leave Ctrl-C to the parent, end with it, keep memory within bounds, prepare."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, name="parent", daemon=True).start()
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
     with contextlib.suppress(ImportError, OSError, ValueError):
         import resource
 
@@ -87,6 +87,8 @@ class Pool:
         self.restarts = 0
         self._first = first
         self._arguments = arguments
+        for one in ONE_THREAD:  # read by libraries when they load, which is before `_begin` runs
+            os.environ.setdefault(one, "1")
         self._executor = self._new()
 
     def _new(self) -> ProcessPoolExecutor:
