@@ -50,7 +50,7 @@ def test_two_motion_jpeg_streams_make_shots_that_are_told_to_be_unsynchronised()
         with running(source_of(text)) as caught:
             shots = caught.more(5)
             assert all(set(s.originals) == {"left", "right"} for s in shots)
-            assert min(s.facts["apart_ms"] for s in shots) >= 45.0  # up to a period, whatever arrived when
+            assert min(s.facts["apart_ms"] for s in shots) >= 100.0  # whatever arrived when
             assert caught.source.feeds().pairing == "arrival"
 
 

@@ -262,9 +262,10 @@ class LiveSource:
             return (apart_ms(shot), max(known))
         if self._triggered:
             return (1000.0 * self._round_s, None)
-        # arrival times alone: a frame may be up to a period older than it looks
+        # arrival times alone: a frame may be a period older than it looks, and have waited in a buffer
         periods = [p for d in self._drains if (p := d.period_s()) is not None]
-        return (apart_ms(shot) + 1000.0 * max(periods, default=self._interval_s), None)
+        older_ms = max(1000.0 * max(periods, default=self._interval_s), limit("feed_arrival_doubt_ms"))
+        return (apart_ms(shot) + older_ms, None)
 
     # -- the thread: watchdog and trigger ----------------------------------------------------
 

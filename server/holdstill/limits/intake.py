@@ -350,6 +350,14 @@ _FEEDS: tuple[Limit, ...] = (
         "dots that just clip are 3-10 % of a picture; edges that clip tell less of their sharpness",
     ),
     Limit(
+        "feed_arrival_doubt_ms",
+        100.0,
+        "ms",
+        "how much older than it looks a frame may be that carries no time of its own",
+        "chosen",
+        "webcams and network cameras hold two or three frames in buffers, and send them in bursts",
+    ),
+    Limit(
         "pair_apart_px",
         0.1,
         "px",
