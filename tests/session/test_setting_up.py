@@ -28,6 +28,7 @@ from holdstill.records import (
     View,
 )
 from holdstill.records import events as ev
+from holdstill.session.aiming import RigWatch, warm_note
 from holdstill.session.focusing import (
     Focusing,
     aperture,
@@ -365,3 +366,14 @@ def test_a_covered_lens_is_told_as_such_while_taking_poses_too() -> None:
     assert "cap" in say(advice.remedy)
     (dim,) = causes(Nothing("no candidates"), measures("left", high_share=0.08))
     assert not dim.numbers["covered"]
+
+
+def test_the_list_of_steps_tells_that_cameras_still_warm_up() -> None:
+    def noted(px_per_min: float) -> dict[Step, str]:
+        drift = tuple((k / 2.0, (px_per_min * k / 2.0, 0.0)) for k in range(30))
+        watch = RigWatch(drift={"left": drift}, unseen=False)
+        return {step: note.key for step in Step if (note := warm_note(watch, step)) is not None}
+
+    assert noted(0.01) == {Step.RIG: "note.warming", Step.POSES: "note.warming"}
+    assert noted(0.0) == {Step.RIG: "note.warm"}
+    assert warm_note(RigWatch(), Step.POSES) is None

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from holdstill import target
+from holdstill.intake.rig_file import write_rig
 from holdstill.measure.routine import Routine, RoutineStep, tick_by_hand
 from holdstill.records import Nothing, Say, Step, Tap
 from holdstill.records import events as ev
@@ -16,6 +20,7 @@ if TYPE_CHECKING:
     from .runner import Runner
 
 Answer = Say | Nothing
+RIG_FILE = "rig.toml"
 SMALLEST_PART = 0.04
 """Least side of a dragged part, as a share of the picture: less was a touch, and means all of it."""
 
@@ -123,5 +128,9 @@ async def describe_rig(runner: Runner, tap: Tap) -> Answer:
     if isinstance(rig, Say):
         return Nothing(rig.key, dict(rig.values))
     if await runner.append(ev.RigDescribed(runner.parts.now_ms(), rig)):
+        # Beside the journal, to be given with --rig the next time. The journal is what counts.
+        file = runner.parts.journal.folder / RIG_FILE
+        with contextlib.suppress(OSError):
+            await asyncio.to_thread(write_rig, file, rig, target.words(runner.state.plate))
         return _done(tap)
     return Nothing("tap.refused.not-now")

@@ -203,4 +203,6 @@ WORDS: dict[str, str] = {
     "warm.watching": "warm-up watched for {minutes:.0f} min",
     "warm.unseen": "warm-up not watched: leave something with a pattern in view, at rest",
     "report.dim-views": "The views were darker than need be: the bright parts of the target stood at {percent:.0f} % of the clipping level. {stops:.1f} stops more light would have made each point more certain: just saturated dots carry about half the error of dots two stops darker.",
+    "note.warming": "the cameras still drift: let them warm up first",
+    "note.warm": "the cameras have settled",
 }

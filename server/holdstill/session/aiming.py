@@ -10,7 +10,7 @@ from holdstill.limits import limit
 from holdstill.measure import optics
 from holdstill.measure.lighting import Aim, aim, plate_room
 from holdstill.measure.routine import warm_up
-from holdstill.records import AimView, Plate, Rig, RigSetup, RoomView, Say, Sighting, WarmView
+from holdstill.records import AimView, Plate, Rig, RigSetup, RoomView, Say, Sighting, Step, WarmView
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -120,3 +120,12 @@ def _warm(watch: RigWatch, camera: str) -> WarmView:
     sure = warmth.drift_px_per_min - 2 * warmth.sigma_px_per_min > limit("warm_drift_px_per_min")
     state = "drifting" if sure and math.isfinite(warmth.sigma_px_per_min) else "watching"
     return WarmView(camera, state, warmth.drift_px_per_min, minutes)
+
+
+def warm_note(watch: RigWatch, step: Step) -> Say | None:
+    """What the list of steps tells of the warm-up, until it has settled: beside the Rig step, and beside
+    Poses, which should not begin before."""
+    states = {_warm(watch, camera).state for camera in watch.drift}
+    if step not in (Step.RIG, Step.POSES) or not states or states == {"settled"}:
+        return None if step is not Step.RIG or states != {"settled"} else Say("note.warm")
+    return Say("note.warming") if "drifting" in states else None

@@ -28,6 +28,7 @@ from holdstill.records import events as ev
 from holdstill.records.scene import SceneState, SeriesState
 
 from .advise import POSE_STEPS
+from .aiming import warm_note
 from .exercise import exercise_state
 from .focusing import gauge_words
 from .live import Live
@@ -249,7 +250,7 @@ def steps(state: State, live: Live) -> tuple[StepState, ...]:
             word = "trouble" if live.trouble is not None and step in POSE_STEPS else "now"
         elif step is Step.SOLVE and stopped:
             word = "trouble"
-        out.append(StepState(step, word, _note(state, step)))
+        out.append(StepState(step, word, warm_note(live.setup.rig, step) or _note(state, step)))
     return tuple(out)
 
 
