@@ -79,6 +79,7 @@ function frame(at) {
   } else now = { ...goal };
   for (const glass of glasses) paint(glass);
   document.body.dataset.zoom = now.zoom.toFixed(3);
+  scaleBar();
   if (far) ask(); else before = 0;
 }
 
@@ -198,7 +199,8 @@ function scaleBar() {
   words.dataset.words ||= words.textContent;
   // Lengths on the screen stay as they are at the widest look, so that arrows never cover the dots.
   const perPx = told.enlarge * Math.min(...glasses.map((g) => fitted(g))) / devicePixelRatio;
-  words.textContent = words.dataset.words.replace("#", told.enlarge.toLocaleString("en"));
+  const times = Number((told.enlarge / now.zoom).toPrecision(2));
+  words.textContent = words.dataset.words.replace("#", times.toLocaleString("en"));
   const length = [10, 5, 2, 1, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005].find((v) => v * perPx <= 100) ?? 0.005;
   bar.querySelector("svg").style.width = `${(length * perPx).toFixed(1)}px`;
   bar.querySelector("[data-length]").textContent = `${length} px`;

@@ -57,7 +57,8 @@ def acts(snapshot: Snapshot) -> tuple[Act, ...]:
         made.append(Act("skip-cue", "act.another", cue.number))
         made.append(Act("take-now", "act.take", cue.number, look="main take"))
     elif step is Step.PROOF and snapshot.proof is not None:
-        made += [*_series(snapshot), _next(step)]
+        # Nothing is asked for any more: no pause is needed, and the bar has room for what comes next.
+        made = [*made[1:], *_series(snapshot), _next(step)]
     elif snapshot.quantities:
         made.append(Act("prove", "act.prove", look="main"))
     return tuple(made)
