@@ -34,11 +34,23 @@ def rhythm_of(times_ms: Sequence[float], *, single: bool, shots: int | None = No
         return Rhythm("stream", mean, count, proven=gaps.size > 0, last_at_ms=last)
     if last is None or gaps.size + 1 < limit("intake_interval_shots_min"):
         return Rhythm("unknown", None, count, proven=False, last_at_ms=last)
-    period = _period(gaps)
+    period = _newest(gaps) or _period(gaps)
     if period is None:
         typical = float(np.median(gaps)) / 1000.0
         return Rhythm("by hand", typical, count, proven=True, last_at_ms=last)
     return Rhythm("interval", period / 1000.0, count, proven=True, last_at_ms=last, next_at_ms=last + period)
+
+
+_FEW = 5
+"""Gaps in a row that, alike, tell of an interval that was changed before the older ones are forgotten."""
+
+
+def _newest(gaps_ms: FloatArray) -> float | None:
+    """The interval (ms) that the last few gaps all are; None when they differ or are too few."""
+    newest = gaps_ms[-_FEW:]
+    period = float(np.mean(newest))
+    alike = np.abs(newest - period).max() <= limit("intake_interval_jitter") * period
+    return period if newest.size == _FEW and alike else None
 
 
 def _period(gaps_ms: FloatArray) -> float | None:

@@ -45,6 +45,14 @@ ROWS: tuple[Limit, ...] = (
         "simulated hands: see the motion study in the coach's page",
     ),
     Limit(
+        "still_margin",
+        0.85,
+        "1",
+        "share of the most motion allowed that the plate may seem to make for a view to be taken",
+        "measured",
+        "motion told from three to five frames is up to a sixth too small: the motion study",
+    ),
+    Limit(
         "still_unknown_exposure_ms",
         10.0,
         "ms",
@@ -251,6 +259,14 @@ ROWS: tuple[Limit, ...] = (
         "with shots at intervals, how long before the next one the phone says hold still",
         "chosen",
         "time to read it, stop moving and let the plate's swing die down",
+    ),
+    Limit(
+        "still_before_share",
+        0.4,
+        "share of the interval",
+        "with shots at short intervals, how much of each is for holding still",
+        "chosen",
+        "the larger part is left to move and to read the next cue",
     ),
     Limit(
         "bench_wait_ms",

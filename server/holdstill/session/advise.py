@@ -194,9 +194,18 @@ def _timed(cue: Cue, guide: Guide | None, rhythm: Rhythm, now_ms: float) -> tupl
     """With shots at intervals there is no live view between them: the cue's own moves, then
     *hold still* when the next shot is due."""
     part = _first_part(cue) if guide is None or guide.part is Part.STILL else guide.part
-    if rhythm.next_at_ms is not None and 0 <= rhythm.next_at_ms - now_ms < limit("still_before_ms"):
+    if rhythm.next_at_ms is not None and 0 <= rhythm.next_at_ms - now_ms < still_before_ms(rhythm):
         return part, Order.HOLD_STILL
     return part, Order.MOVE
+
+
+def still_before_ms(rhythm: Rhythm) -> float:
+    """How long before the next shot the plate must be still: less when shots come quickly, so that there
+    is time left to move."""
+    usual = limit("still_before_ms")
+    if rhythm.interval_s is None:
+        return usual
+    return min(usual, limit("still_before_share") * 1000.0 * rhythm.interval_s)
 
 
 def _tone(guide: Guide | None, order: Order) -> Tone:

@@ -166,7 +166,7 @@ def _is_still(still: Mapping[str, Stillness], steady: Steadiness, most_px: float
             s.shift_px <= limit("still_shift_px") and (s.blur_px is None or s.blur_px <= most_px)
             for s in still.values()
         )
-        and steady.worst_px <= most_px
+        and steady.worst_px <= limit("still_margin") * most_px
     )
 
 
