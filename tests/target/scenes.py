@@ -87,6 +87,60 @@ SCENES: dict[str, Callable[..., Painted]] = {
 }
 
 
+def fifty_degrees(seed: int, **changes) -> Painted:
+    way = np.radians(np.random.default_rng(seed + 4).uniform(0, 360))
+    return whole(seed, tilt_deg=(50 * np.cos(way), 50 * np.sin(way)), distance_mm=820.0, **changes)
+
+
+def wide_angle(seed: int, **changes) -> Painted:
+    """Strong radial distortion: straight lines at the rim bend by about a tenth of the picture."""
+    tilt = tuple(np.random.default_rng(seed + 5).uniform(-20, 20, 2))
+    return whole(seed, focal_px=900.0, distance_mm=215.0, k1=-0.3, k2=0.06, tilt_deg=tilt, **changes)
+
+
+def third_of_a_megapixel(seed: int, **changes) -> Painted:
+    return whole(seed, size=(640, 480), focal_px=1800.0, **changes)
+
+
+def sixteen_bits(seed: int, **changes) -> Painted:
+    dark = changes.pop("dark", True)
+    ground, dots = (47000.0, 9000.0) if dark else (9000.0, 47000.0)
+    given = {**changes, "ground": ground, "dots": dots, "around": 17000.0, "dark": dark}
+    return whole(seed, clutter=0, gain=6.5, read_var=66000.0, clip=65535.0, full_scale=65535,
+                 **{k: v for k, v in given.items() if k != "clutter"})  # fmt: skip
+
+
+def grown(seed: int, **changes) -> Painted:
+    """Bright dots so over-exposed that they have grown by 40 %."""
+    light = {"dark": False, "ground": 35.0, "dots": 420.0}
+    return whole(seed, **{**changes, **light, "growth": 1.4})
+
+
+def huge_dots(seed: int, **changes) -> Painted:
+    return whole(seed, plate=parse("dots 14x10 14mm d10.5mm"), **changes)
+
+
+def tiny_dots(seed: int, **changes) -> Painted:
+    return whole(seed, plate=parse("dots 14x10 14mm d1.9mm"), **changes)
+
+
+def twenty_megapixels(seed: int, **changes) -> Painted:
+    return whole(seed, size=(5472, 3648), focal_px=12900.0, **changes)
+
+
+MORE_SCENES: dict[str, tuple[Callable[..., Painted], int]] = {
+    "tilted by 50 degrees": (fifty_degrees, 20),
+    "wide angle, strong radial distortion": (wide_angle, 20),
+    "640x480": (third_of_a_megapixel, 20),
+    "16 bits": (sixteen_bits, 20),
+    "dots grown by 40 %, clipped": (grown, 20),
+    "dots of 3/4 of the pitch": (huge_dots, 20),
+    "dots of 1/7 of the pitch (8-10 px)": (tiny_dots, 20),
+    "20 megapixels": (twenty_megapixels, 3),
+}
+"""Further conditions and how many views of each the study takes."""
+
+
 def indices_right(seen: Sighting, painted: Painted, plate: Plate = PLATE) -> tuple[int, str]:
     """Dots whose index does not belong to the dot seen, allowing what the sighting leaves open.
 

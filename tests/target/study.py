@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import platform
 import subprocess
+import sys
 import time
 from dataclasses import dataclass
 
@@ -16,8 +17,8 @@ import numpy as np
 
 from holdstill.records import Sighting
 from holdstill.target import find, parse
-from target.paint import bound_px, paint
-from target.scenes import PLATE, SCENES, bare, indices_right, pose, true_ids
+from target.paint import Painted, bound_px, paint
+from target.scenes import MORE_SCENES, PLATE, SCENES, bare, indices_right, pose, true_ids
 
 FIRST_SEED = 20_000
 BRIGHT = {"dark": False, "ground": 35.0, "dots": 190.0}
@@ -66,14 +67,18 @@ class Exact:
     ratio_centred: float
     stated: float
     ms: float
+    opencv_found: int
+    opencv_rms_mpx: float
+    opencv_ms: float
 
 
 def found_row(name: str, views: int) -> Found:
     seen, false, shares, worst, times = 0, 0, [], 0.0, []
     for i in range(views):
-        painted = SCENES[name](FIRST_SEED + i, **(BRIGHT if i % 2 else {}))
+        scene = SCENES[name] if name in SCENES else MORE_SCENES[name][0]
+        painted = scene(FIRST_SEED + i, **(BRIGHT if i % 2 else {}))
         begun = time.process_time()
-        sighting = find(painted.image, PLATE, camera="a", full_scale=255)
+        sighting = find(painted.image, PLATE, camera="a", full_scale=painted.look.full_scale)
         times.append(time.process_time() - begun)
         if not isinstance(sighting, Sighting):
             continue
@@ -103,12 +108,14 @@ def exact_row(name: str, views: int) -> Exact:
     change = dict(EXACT[name])
     plate = parse(change.pop("spec", "dots 14x10 14mm d6mm"))
     errors, centred, sigmas, bounds, shares, times, seen = [], [], [], [], [], [], 0
+    theirs: list[tuple[float, float]] = []
     for i in range(views):
         rng = np.random.default_rng(FIRST_SEED + 500 + i)
         painted = paint(plate, **{**pose(rng), "seed": i, **change})
         begun = time.process_time()
         sighting = find(painted.image, plate, camera="a", full_scale=painted.look.full_scale)
         times.append(time.process_time() - begun)
+        theirs.append(opencv(painted))
         if not isinstance(sighting, Sighting):
             continue
         seen += 1
@@ -128,8 +135,30 @@ def exact_row(name: str, views: int) -> Exact:
         name, views, seen, float(np.mean(shares)), rms * 1e3, float(np.sqrt((c**2).mean())) * 1e3,
         float(np.sqrt((b**2).mean())) * 1e3, float(np.sqrt(((e / b) ** 2).mean())),
         float(np.sqrt(((c / b) ** 2).mean())), 1 / float(np.sqrt(((e / s[:, None]) ** 2).mean())),
-        float(np.median(times)) * 1e3,
+        float(np.median(times)) * 1e3, int(sum(np.isfinite(r) for r, _ in theirs)),
+        float(np.sqrt(np.nanmean([r**2 for r, _ in theirs]))) * 1e3 if any(np.isfinite(r) for r, _ in theirs)
+        else float("nan"), float(np.median([t for _, t in theirs])) * 1e3,
     )  # fmt: skip
+
+
+def opencv(painted: Painted) -> tuple[float, float]:
+    """Rms error (px; NaN: not found) and CPU seconds of OpenCV at half size, clustering, as installed."""
+    grey = painted.image
+    if grey.dtype != np.uint8:
+        grey = (grey / (painted.look.clip / 255.0)).astype(np.uint8)
+    if not painted.look.dark:
+        grey = 255 - grey
+    begun = time.process_time()
+    small = cv2.resize(grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    flags = cv2.CALIB_CB_SYMMETRIC_GRID | cv2.CALIB_CB_CLUSTERING
+    found, centres = cv2.findCirclesGrid(small, (14, 10), flags=flags)
+    spent = time.process_time() - begun
+    if not found:
+        return float("nan"), spent
+    points = (centres.reshape(-1, 2).astype(np.float64) + 0.5) * 2 - 0.5
+    gap = np.hypot(*(painted.points_px[None] - points[:, None]).transpose(2, 0, 1))
+    error = points - painted.points_px[gap.argmin(axis=1)]
+    return float(np.sqrt((error**2).mean())), spent
 
 
 def where() -> str:
@@ -144,33 +173,46 @@ def where() -> str:
     )
 
 
-def main() -> None:
-    cv2.setNumThreads(1)
-    find(paint(PLATE, size=(1224, 1024), focal_px=3623.0).image, PLATE, camera="a", full_scale=255)
-    print(f"Made at {where()}.\n")
-    print("| condition (1224x1024) | views | clean dots accepted | false indices | worst error px | CPU ms |")
-    print("|---|---|---|---|---|---|")
-    for name in SCENES:
-        r = found_row(name, 60)
+def found_table(names: list[str], views: int) -> None:
+    for name in names:
+        r = found_row(name, min(views, MORE_SCENES[name][1]) if name in MORE_SCENES else views)
         print(
             f"| {r.name} | {r.found} / {r.views} | {r.dots:.1%} | {r.false_indices} | "
             f"{r.worst_px:.3f} | {r.ms:.0f} |",
             flush=True,
         )
-    false, usual, most = bare_row(100)
-    print(f"| no plate, clutter | {false} / 100 | | | | {usual:.0f} (most {most:.0f}) |\n", flush=True)
-    print(
-        "| condition (2448x2048, 14 x 10 dots) | found | dots | rms mpx | bound mpx | ratio | "
-        "ratio, common shift off | stated / actual sigma | CPU ms |"
-    )
-    print("|---|---|---|---|---|---|---|---|---|")
-    for name in EXACT:
-        x = exact_row(name, 6)
+
+
+def exact_table(names: list[str], views: int) -> None:
+    for name in names:
+        x = exact_row(name, views)
         print(
             f"| {x.name} | {x.found} / {x.views} | {x.dots:.1%} | {x.rms_mpx:.2f} | {x.bound_mpx:.2f} | "
-            f"{x.ratio:.3f} | {x.ratio_centred:.3f} | {x.stated:.3f} | {x.ms:.0f} |",
+            f"{x.ratio:.3f} | {x.ratio_centred:.3f} | {x.stated:.3f} | {x.ms:.1f} | "
+            f"{x.opencv_found} / {x.views}, {x.opencv_rms_mpx:.0f}, {x.opencv_ms:.0f} |",
             flush=True,
         )
+
+
+def main() -> None:
+    """Without words: everything. Else the tables' rows whose name holds the first word, so many views."""
+    cv2.setNumThreads(1)
+    word = sys.argv[1] if len(sys.argv) > 1 else ""
+    views = int(sys.argv[2]) if len(sys.argv) > 2 else 0
+    find(paint(PLATE, size=(1224, 1024), focal_px=3623.0).image, PLATE, camera="a", full_scale=255)
+    print(f"Made at {where()}.\n")
+    print("| condition | views | clean dots accepted | false indices | worst error px | CPU ms |")
+    print("|---|---|---|---|---|---|")
+    found_table([n for n in (*SCENES, *MORE_SCENES) if word in n], views or 60)
+    if word in "no plate, clutter":
+        false, usual, most = bare_row(100)
+        print(f"| no plate, clutter | {false} / 100 | | | | {usual:.0f} (most {most:.0f}) |\n", flush=True)
+    print(
+        "\n| condition (2448x2048, 14 x 10 dots) | found | dots | rms mpx | bound mpx | ratio | "
+        "ratio, common shift off | stated / actual sigma | CPU ms | OpenCV: found, rms mpx, CPU ms |"
+    )
+    print("|---|---|---|---|---|---|---|---|---|---|")
+    exact_table([n for n in EXACT if word in n], views or 6)
 
 
 if __name__ == "__main__":
