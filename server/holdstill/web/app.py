@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import mimetypes
 import re
 from collections.abc import AsyncIterator, Callable
@@ -157,7 +158,8 @@ def _file_routes(app: FastAPI, deck: Deck) -> None:
     async def picture(digest: str, preview: bool = False) -> Response:
         if not _DIGEST.fullmatch(digest):
             return plain_page("refused.missing", 404)
-        found = deck.picture(digest, preview=preview)
+        # a first look at a large picture takes a moment, which must not be every phone's
+        found = await asyncio.to_thread(deck.picture, digest, preview=preview)
         if isinstance(found, Nothing):
             return plain_page("refused.missing", 404)
         headers = {"Cache-Control": "private, max-age=86400, immutable"}

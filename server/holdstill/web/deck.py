@@ -10,7 +10,8 @@ from holdstill.records.taps import LivePicture, Tap
 
 
 class Deck(Protocol):
-    """The loop as the pages see it. All methods are called on the event loop's thread."""
+    """The loop as the pages see it. All methods but `picture` are called on the event loop's
+    thread."""
 
     def snapshot(self) -> Snapshot:
         """The state now."""
@@ -34,7 +35,7 @@ class Deck(Protocol):
 
     def picture(self, digest: str, *, preview: bool) -> Path | bytes | Nothing:
         """A kept or refused original by digest (as PNG/JPEG bytes a browser shows, or its file),
-        or its small preview."""
+        or its small preview. Called from any thread."""
         ...
 
     def sheet(self, place: int) -> Sheet | Nothing:
