@@ -18,9 +18,10 @@ from target.scenes import HALF, PLATE, true_ids
         {"slope": 0.2},
         {"blur_px": 3.0},
         {"blur_kind": "motion", "blur_px": 1.5},
+        {"blur_kind": "coma", "blur_px": 1.5},
         {"dark": False, "ground": 35.0, "dots": 330.0},
     ],
-    ids=["good light", "illumination slope", "blurred", "motion", "clipped"],
+    ids=["good light", "illumination slope", "blurred", "motion", "coma", "clipped"],
 )
 def test_errors_stay_near_the_bound_and_are_told_honestly(change):
     errors, bounds, sigmas = [], [], []
@@ -36,7 +37,7 @@ def test_errors_stay_near_the_bound_and_are_told_honestly(change):
         bounds.append(bound_px(view, PLATE)[ids])
         sigmas.append(seen.sigmas_px)
     e, b, s = np.concatenate(errors), np.concatenate(bounds), np.concatenate(sigmas)
-    assert np.sqrt(((e / b) ** 2).mean()) < 1.2
+    assert np.sqrt(((e / b) ** 2).mean()) < (1.5 if change.get("blur_kind") == "coma" else 1.2)
     assert 0.8 < np.sqrt(((e / s[:, None]) ** 2).mean()) < 1.2
 
 
@@ -76,8 +77,8 @@ def test_the_long_study_of_errors_meets_the_bars(name):
     )
     assert row.found == row.views
     assert row.dots >= 0.99
-    assert row.ratio_centred <= most
-    assert 0.8 <= row.stated <= 1.25
+    assert row.ratio <= most
+    assert 0.8 <= row.stated <= 1.2
 
 
 @pytest.mark.long
@@ -85,6 +86,15 @@ def test_the_long_study_of_errors_meets_the_bars(name):
 def test_the_long_study_of_views_meets_the_bars(name):
     row = study.found_row(name, 60)
     assert row.found >= (60 if name in ("all dots visible", "one dot hidden") else 58)
+    assert row.false_indices == 0
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", list(study.MORE_SCENES))
+def test_the_long_study_of_further_conditions_meets_the_bars(name):
+    row = study.found_row(name, study.MORE_SCENES[name][1])
+    assert row.found == row.views
+    assert row.dots >= 0.99
     assert row.false_indices == 0
 
 
