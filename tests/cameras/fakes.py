@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import sys
 from collections.abc import Iterator, Sequence
@@ -47,6 +48,16 @@ class Fake:
             self.process.kill()
             self.process.communicate()
             self.process = None
+
+    def unplug(self) -> None:
+        """Pull the network cable: nothing is refused, nothing is answered."""
+        assert self.process is not None
+        self.process.send_signal(signal.SIGSTOP)
+
+    def plug_in(self) -> None:
+        """And in again; what was sent meanwhile is answered late."""
+        assert self.process is not None
+        self.process.send_signal(signal.SIGCONT)
 
     def tell(self, command: str) -> None:
         """``show N`` or ``lost N`` (per thousand)."""

@@ -202,6 +202,27 @@ def test_a_camera_killed_and_started_again_comes_back_by_itself(pair: Pair) -> N
         assert caught.source.feeds().feeds[1].reconnects == 1
 
 
+def test_a_pulled_cable_is_noticed_and_the_camera_taken_up_again_when_it_is_back(pair: Pair) -> None:
+    with running(source(exposure_ms=5.0)) as caught:
+        caught.until(lambda: len(caught.shots) >= 5, 20.0)
+        pair.right.unplug()
+        try:
+            took_s = caught.until(
+                lambda: caught.source.feeds().feeds[1].state in ("silent", "lost"), 10.0, "noticing"
+            )
+            print(f"a pulled cable is noticed after {took_s:.1f} s")
+            count = len(caught.shots)
+            caught.until(lambda: len(caught.shots) > count + 3, 15.0, "going on with the other camera")
+            assert set(caught.shots[-1].originals) == {"left"}
+        finally:
+            pair.right.plug_in()
+        took_s = caught.until(lambda: len(caught.shots[-1].originals) == 2, 25.0, "coming back")
+        print(f"back {took_s:.1f} s after the cable")
+        for shot in caught.more(8, 10.0):
+            if len(shot.originals) == 2:
+                assert shot.facts["apart_ms"] < 40.0  # no frame of before is taken for one of now
+
+
 def test_two_percent_of_packets_lost_are_told_with_the_figure(pair: Pair) -> None:
     """These cameras send nothing again (others do: see test_machine_vision), so that a packet costs its
     frame; frames of a third of a megapixel, some five packets, get through often enough to go on."""
