@@ -28,6 +28,22 @@ ROWS: tuple[Limit, ...] = (
         "a hand's tremor at arm's length; tightened by still_blur_px where the exposure is known",
     ),
     Limit(
+        "still_frame_s",
+        0.15,
+        "s",
+        "time between frames up to which still_shift_px holds as it stands; in proportion beyond",
+        "chosen",
+        "seven frames a second: what a loaded machine still looks at",
+    ),
+    Limit(
+        "still_shift_slow",
+        3.0,
+        "1",
+        "how many times still_shift_px the plate may move between frames that are far apart",
+        "derived",
+        "hands sway by 0.1 mm (1 px) slowly: 3 px in half a second are 0.02 px in an exposure of 4 ms",
+    ),
+    Limit(
         "still_tremor_hz",
         12.0,
         "Hz",

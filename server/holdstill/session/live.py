@@ -163,7 +163,7 @@ def _is_still(still: Mapping[str, Stillness], steady: Steadiness, most_px: float
     return (
         bool(still)
         and all(
-            s.shift_px <= limit("still_shift_px") and (s.blur_px is None or s.blur_px <= most_px)
+            s.shift_px <= _shift_allowed_px(s) and (s.blur_px is None or s.blur_px <= most_px)
             for s in still.values()
         )
         and steady.worst_px <= limit("still_margin") * most_px
@@ -188,6 +188,14 @@ def _fired_apart(still: Mapping[str, Stillness], report: ShotReport) -> Found:
         Trouble.UNSYNCHRONISED,
         numbers={"apart_ms": report.apart_ms or 0.0, "speed_px_per_s": fastest},
     )
+
+
+def _shift_allowed_px(still: Stillness) -> float:
+    """Most motion between two frames: more when they are further apart, since hands sway slowly all the
+    time, up to `still_shift_slow` times as much."""
+    seconds = still.shift_px / still.speed_px_per_s if still.speed_px_per_s > 0.0 else 0.0
+    slower = min(max(1.0, seconds / limit("still_frame_s")), limit("still_shift_slow"))
+    return limit("still_shift_px") * slower
 
 
 def _remember_sharpness(live: Live) -> Live:

@@ -12,6 +12,8 @@ from holdstill.records import ShotReport, Sighting, Stillness
 RUN = 5
 """Frames that are looked at together, at most (half a second at ten frames a second): in a longer run the
 slow sway of hands passes for tremor."""
+_RUN_MS = 650.0
+"""Frames further back than this tell nothing of tremor: slow frames see the hands' sway instead."""
 _MOVED = 1.5
 """A move of so many `still_shift_px` from one frame to the next begins a new run; a smaller one may be
 the tremor itself."""
@@ -56,6 +58,7 @@ def steadied(
         s.shift_px > _MOVED * limit("still_shift_px") for s in still.values()
     )
     run = () if moved else before.run[-(RUN - 1) :]
+    run = tuple(one for one in run if report.taken_at_ms - one[0] <= _RUN_MS)
     run = (*run, (report.taken_at_ms, dict(sightings)))
     tremor, travel, longest = dict(before.tremor_px), {}, []
     for camera in sightings:
