@@ -105,10 +105,14 @@ def _neighbour_frames(
     wy = np.zeros(8)
     for i in range(n):
         count = 0
+        tight = white[i, 0, 0] * white[i, 1, 1] - white[i, 0, 1] * white[i, 1, 0]
+        reach = 40.0 * max(white[i, 0, 0], white[i, 1, 1]) / max(tight, 1e-12)
         for j in range(n):
+            dx = centres[j, 0] - centres[i, 0]
+            if dx > reach or dx < -reach:
+                continue
             if j == i or areas[j] > 3.2 * areas[i] or areas[i] > 3.2 * areas[j]:
                 continue
-            dx = centres[j, 0] - centres[i, 0]
             dy = centres[j, 1] - centres[i, 1]
             ax = white[i, 0, 0] * dx + white[i, 0, 1] * dy
             ay = white[i, 1, 0] * dx + white[i, 1, 1] * dy
@@ -252,7 +256,7 @@ def _settle(blobs: Blobs, cells: IntArray, spots: IntArray, size: tuple[int, int
         cells, spots = cells[good], spots[good]
         more_cells, more_spots = _extend(blobs, cells, spots, view, size)
         if len(more_cells) == 0 and good.all():
-            break
+            return Lattice(cells, spots, view, float(np.sqrt((residuals**2).mean())))
         cells = np.concatenate([cells, more_cells]).astype(np.int32)
         spots = np.concatenate([spots, more_spots]).astype(np.int32)
     view, residuals = fit_view_map(cells.astype(np.float64), blobs.centres[spots], size)
