@@ -42,8 +42,8 @@ FRAGMENTS: Mapping[str, Fragment] = {
     fragment.name: fragment
     for fragment in (
         Fragment("signal", _reads("advice", "paused", "step", "kept_count"), moment.show_signal),
-        Fragment("rail", _reads("session_name", "step", "steps"), standing.show_rail),
-        Fragment("cue", moment.cue_reads, moment.show_cue),
+        Fragment("rail", practice.rail_reads, standing.show_rail),
+        Fragment("cue", _reads("advice", "step", "kept_count"), moment.show_cue),
         Fragment("stage", moment.stage_reads, moment.show_stage),
         Fragment("order", _reads("advice"), moment.show_order),
         Fragment("setup", card_reads, show_setup),

@@ -10,7 +10,6 @@ from holdstill.records import Advice, CameraState, Order, Snapshot, Step
 from .charts import focus_path, needle_deg
 from .move import move_drawing
 from .panels import step_panel
-from .practice import exercise_reads, left_words
 from .setting import setting_reads, setting_stage
 from .words import Words
 
@@ -60,15 +59,10 @@ def show_cue(snapshot: Snapshot, words: Words) -> Context:
         "kind": kind_of(advice),
         "big": big,
         "detail": detail,
-        "step": left_words(snapshot, words) or words.key(f"step.{snapshot.step.value}"),
+        "step": words.key(f"step.{snapshot.step.value}"),
         "number": advice.cue.number if advice.cue else None,
         "proof": advice.cue is not None and advice.cue.proof,
     }
-
-
-def cue_reads(snapshot: Snapshot) -> tuple[object, ...]:
-    """What the cue's panel depends on."""
-    return (snapshot.advice, snapshot.step, snapshot.kept_count, exercise_reads(snapshot))
 
 
 def show_order(snapshot: Snapshot, words: Words) -> Context:

@@ -51,6 +51,11 @@ def exercise_reads(snapshot: Snapshot) -> tuple[object, ...]:
     return (exercise.began_ms, exercise.done, exercise.kept, exercise.refused, _left_s(snapshot))
 
 
+def rail_reads(snapshot: Snapshot) -> tuple[object, ...]:
+    """What the line at the top depends on: session, steps, and the time left in an exercise."""
+    return (snapshot.session_name, snapshot.step, snapshot.steps, exercise_reads(snapshot))
+
+
 def show_still(snapshot: Snapshot, words: Words) -> dict[str, Any]:
     """The shutter rule in words, and its choices."""
     rule = snapshot.still_rule

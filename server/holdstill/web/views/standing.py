@@ -8,6 +8,7 @@ from holdstill.phrases.cues import trouble_short
 from holdstill.records import Quantity, Snapshot, Step, ViewRow
 
 from .charts import dial_mark, field_cells, trace_drawing
+from .practice import left_words
 from .words import Words, quantity_name
 
 Context = dict[str, Any]
@@ -20,6 +21,7 @@ def show_rail(snapshot: Snapshot, words: Words) -> Context:
     order = list(Step)
     return {
         "session": snapshot.session_name,
+        "exercise": left_words(snapshot, words),
         "now": words.key(f"step.{snapshot.step.value}"),
         "number": order.index(snapshot.step) + 1,
         "count": len(order),
