@@ -45,9 +45,9 @@ class Outcome:
         return self.reasons[0].split(":")[0] if self.reasons else ""
 
 
-def run(defects: Sequence[Defect], seed: int) -> Outcome:
-    """One session with these defects; the same seed gives the same session."""
-    script = plain(np.random.default_rng(seed))
+def run(defects: Sequence[Defect], seed: int, more: int = 12) -> Outcome:
+    """One session with these defects; the same seed gives the same session. `more`: views in hand."""
+    script = plain(np.random.default_rng(seed), more=more)
     for defect in defects:
         defect.change(script)
     lived = live_through(script, brought_back=any(d.brought_back for d in defects))
