@@ -41,7 +41,7 @@ def test_a_disk_that_refuses_a_call_is_told_in_words_and_nothing_confirmed_is_lo
 
 
 def test_killed_at_a_call_and_then_without_power_nothing_confirmed_is_lost() -> None:
-    told = study("kills", 36, 7)
+    told = study("kills", 60, 7)
     assert told["outcomes"] == {"fine": 24 * told["kills"]}
 
 

@@ -161,9 +161,18 @@ def growth(*counts: int) -> dict[str, dict[str, float]]:
     return told
 
 
-def test_two_hundred_views_cost_a_turn_little_more_than_twenty() -> None:
-    told = growth(20, 200)
-    few, many = told["20"], told["200"]
+def test_a_hundred_views_cost_a_turn_little_more_than_twenty() -> None:
+    flat(20, 100)
+
+
+@pytest.mark.long
+def test_two_hundred_views() -> None:
+    flat(20, 50, 100, 200)
+
+
+def flat(*counts: int) -> None:
+    told = growth(*counts)
+    few, many = told[str(counts[0])], told[str(counts[-1])]
     assert many["kept kB"] < 1.05 * few["kept kB"]
     assert many["append ms"] < 3.0 * few["append ms"] + 1.0
     assert many["step ms"] < 2.0 * few["step ms"] + 0.1
