@@ -319,17 +319,30 @@ def _window(y: FloatArray, top: int) -> tuple[int, int]:
 
 
 def _three_points(y: FloatArray, error: FloatArray, top: int) -> tuple[float, float]:
-    """Vertex of the parabola through the top and its neighbours, with its standard deviation."""
+    """Vertex of the parabola through the top and its neighbours, with its standard deviation: what the
+    errors explain, and how far off other frames lie that the scatter from frame to frame lets rival it."""
     n = len(y)
+    rivals = _rivals(y, top)
     if top in (0, n - 1):
-        return float(top), 0.5
+        return float(top), float(np.hypot(0.5, rivals))
     a, b, c = y[top - 1], y[top], y[top + 1]
     bend = a - 2 * b + c
     if bend >= -1e-9:
-        return float(top), 0.5
+        return float(top), float(np.hypot(0.5, rivals))
     shift = float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5))
     scatter = float(np.mean(error[top - 1 : top + 2]) / abs(bend))
-    return top + shift, float(np.hypot(min(scatter, 1.0), 0.1))
+    return top + shift, float(np.hypot(np.hypot(min(scatter, 1.0), 0.1), rivals))
+
+
+def _rivals(y: FloatArray, top: int) -> float:
+    """rms distance from the top of the frames that come within two of the curve's own scatter of it; the
+    scatter from the median second difference, so that a smooth curve has no rivals."""
+    if len(y) < 7:
+        return 0.0
+    bends = np.abs(y[:-2] - 2 * y[1:-1] + y[2:])
+    scatter = float(np.median(bends)) / (0.6745 * np.sqrt(6.0))
+    near = np.flatnonzero(y >= y[top] - 2.0 * np.sqrt(2.0) * scatter)
+    return float(np.sqrt(np.mean((near - top) ** 2.0)))
 
 
 def _combined(found: list[_Peak], count: int) -> Sharpest:
