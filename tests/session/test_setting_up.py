@@ -9,6 +9,7 @@ import pytest
 from holdstill import session
 from holdstill.limits import limit
 from holdstill.measure import causes
+from holdstill.measure.lighting import Aim
 from holdstill.phrases import say
 from holdstill.records import (
     CameraDescription,
@@ -41,7 +42,7 @@ from holdstill.session.focusing import (
 )
 from holdstill.session.light import LightWatch, findings, light_shown, light_step, on_plate, with_subject
 from holdstill.session.rig_form import described
-from holdstill.session.setup import focus_done, light_done
+from holdstill.session.setup import SettingUp, focus_done, light_done
 from holdstill.session.troubles import Found
 from session.fabric import CAMERAS, RIG, estimate, opening, sighting, view
 
@@ -377,3 +378,25 @@ def test_the_list_of_steps_tells_that_cameras_still_warm_up() -> None:
     assert noted(0.01) == {Step.RIG: "note.warming", Step.POSES: "note.warming"}
     assert noted(0.0) == {Step.RIG: "note.warm"}
     assert warm_note(RigWatch(), Step.POSES) is None
+
+
+def test_the_rig_step_says_which_camera_to_turn() -> None:
+    state = session.replay([opening(), ev.StepEntered(1.0, Step.RIG)])
+    level = Aim(20.0, 10.0, 10.0, 0.3, 1.0, 0.95, 40)
+    off = replace(level, roll_deg=-2.1, shift_y_px=148.0, overlap=0.7)
+
+    def said(seen: Aim) -> list[str]:
+        moment = SettingUp(rig=RigWatch(aims={"right": seen}))
+        report = shot(1, {c: measures(c) for c in CAMERAS})
+        live = replace(session.Live(), report=report, setup=moment)
+        advice = session.advise(state, live, RHYTHM, 0.0)
+        shown = session.snapshot(state, live, advice, AROUND).setup.rig.aims
+        assert (advice.remedy is None) == (not shown[0].says)
+        return [say(one) for one in shown[0].says]
+
+    assert said(level) == []
+    assert said(off) == [
+        "Turn the right camera 2.0 degrees anticlockwise, seen from behind it.",
+        "Tip the right camera down by 150 px.",
+        "Only 70 % of the field is seen by both.",
+    ]

@@ -85,13 +85,13 @@ def _aim_view(camera: str, first: str, seen: Aim, by: str) -> AimView:
     says = []
     if abs(seen.roll_deg) > limit("aim_roll_deg"):
         way = "anticlockwise" if seen.roll_deg < 0 else "clockwise"
-        says.append(Say(f"aim.roll.{way}", {"camera": camera, "degrees": abs(seen.roll_deg)}))
+        says.append(Say(f"aim.roll.{way}", {"camera": camera, "degrees": round(2 * abs(seen.roll_deg)) / 2}))
     if abs(seen.shift_y_px) > limit("aim_shift_px"):
         way = "down" if seen.shift_y_px > 0 else "up"
-        says.append(Say(f"aim.tip.{way}", {"camera": camera, "px": abs(seen.shift_y_px)}))
+        says.append(Say(f"aim.tip.{way}", {"camera": camera, "px": round(abs(seen.shift_y_px), -1)}))
     if abs(seen.shift_x_px) > limit("aim_shift_px"):
         way = "right" if seen.shift_x_px > 0 else "left"
-        says.append(Say(f"aim.swing.{way}", {"camera": camera, "px": abs(seen.shift_x_px)}))
+        says.append(Say(f"aim.swing.{way}", {"camera": camera, "px": round(abs(seen.shift_x_px), -1)}))
     if seen.overlap < limit("aim_overlap"):
         says.append(Say("aim-overlap", {"percent": 100.0 * seen.overlap}))
     return AimView(

@@ -138,7 +138,9 @@ def advise_setting_up(
         return _advise_focus(state, moment.focus)
     if state.step is Step.LIGHT:
         return _advise_light(state, moment.light, report, sightings)
-    return Advice(state.step, Say("advice.step.rig"), Order.WAIT, Tone.SILENT)
+    seen = rig_setup(moment.rig, sightings, state.cameras, state.plate, state.rig)
+    turn = next((say for aim in seen.aims for say in aim.says), None)
+    return Advice(state.step, Say("advice.step.rig"), Order.WAIT, Tone.SILENT, remedy=turn)
 
 
 _RING = (RoutineStep.TURN_PAST_AND_BACK, RoutineStep.LOCK_RING)
