@@ -7,10 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from holdstill.geometry import compose
 from holdstill.phrases import CATALOGUE
-from holdstill.records import Estimate, Nothing
+from holdstill.records import Estimate, Nothing, Pose, Rig
 from holdstill.solve import solve
-from solve.sighting_rigs import DOTS
+from solve.sighting_rigs import DOTS, LENSES, Truth, camera_poses, plate_poses, views_of
 from solve.spoilt_sets import COUNT, DEFECTS, glare_biases_dots, good
 
 
@@ -85,3 +86,18 @@ def test_one_percent_wrong_points_cost_what_leaving_them_out_costs() -> None:
     for a, b, c in zip(clean.cameras, found.cameras, by_hand.cameras, strict=True):
         assert abs(b.lens.fx - c.lens.fx) < 0.02
         assert abs(a.lens.fx - b.lens.fx) < 0.35 * a.sigmas[0]
+
+
+@pytest.mark.parametrize("which", [0, 1, 2])
+def test_of_three_cameras_the_one_that_was_knocked_is_named(which: int) -> None:
+    names, rng = ("left", "middle", "right"), np.random.default_rng(4)
+    truth = Truth(lenses=(LENSES * 2)[:3], poses=camera_poses(3, 12.0), names=names)
+    poses = list(truth.poses)
+    poses[which] = compose(Pose((np.radians(0.003), np.radians(0.001), 0.0), (0.0, 0.0, 0.0)), poses[which])
+    at = plate_poses(rng, 16)
+    views = views_of(truth, at[:9], rng) + views_of(replace(truth, poses=poses), at[9:], rng, first_id=10)
+    found = solve(DOTS, Rig(), views, cameras=names)
+    assert isinstance(found, Estimate)
+    told = next(c for c in found.checks if c.name == "cameras steady")
+    assert not told.ok
+    assert told.value == f"{names[which]} moved before view 10"

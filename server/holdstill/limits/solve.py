@@ -112,6 +112,9 @@ ROWS: tuple[Limit, ...] = (
           "set", "derived", "normal tail 1e-9, searched over all views"),
     Limit("check_steady_share", 0.75, "1", "share of the views' disagreement that one motion must explain",
           "measured", "simulated: a knock explains over nine tenths, a plate moving at random up to two thirds"),
+    Limit("check_stands_out", 1.2, "1", "significance of one camera's motion over the others' from which it is "
+          "the one that moved, of three or more", "measured", "simulated: 1.5 for the one that was knocked, 1.03 "
+          "where it was the first, whose frame is the rig's"),
     Limit("check_pitch_share", 0.9, "1", "share of such a motion that a shift along the baseline alone "
           "explains, above which the plate's pitch changed and not the cameras", "measured", "simulated: a "
           "plate of another pitch explains over 0.97; a camera slid exactly along the baseline looks the same"),

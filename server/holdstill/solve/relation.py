@@ -130,51 +130,73 @@ def another_pitch(found: Disagreement, at: int) -> float | None:
     return ratio if nothing_left and abs(ratio - 1.0) >= limit("check_pitch_small") else None
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Finding:
+    """What one camera's views say of it against the rig: where its relation changed (`view`, None: it
+    did not), how surely, as another pitch (`ratio`) or a motion; the share of views with the plate
+    moving between the cameras."""
+
+    camera: int
+    sigmas: float
+    view: int | None
+    ratio: float | None
+    loose: float
+
+
+def _finding(problem: Problem, camera: int, found: Disagreement, inflation: float) -> Finding:
+    at, sigmas, share = knocked(replace(
+        found, information=found.information / inflation, gradient=found.gradient / inflation))
+    is_knocked = (
+        sigmas > limit("check_steady_sigmas") and share > limit("check_steady_share")
+        and max(float(np.median(part)) for part in (found.shift_px[:at], found.shift_px[at:]))
+        > limit("check_steady_ratio") * found.noise_px
+    )
+    apart = found.shift_px > limit("check_together_ratio") * found.noise_px
+    view = problem.views[int(found.views[at])].view_id if is_knocked else None
+    ratio = another_pitch(found, at) if is_knocked else None
+    return Finding(camera, sigmas, view, ratio, float(np.mean(apart)))
+
+
 def relation_checks(
     problem: Problem, fitted: Fit, variance: float, inflation: float, asides: Sequence[SetAside]
 ) -> tuple[Check, ...]:
     """Checks ``cameras steady``, ``same plate`` and ``shutters together``; `variance`: the variance
     factor each camera has by itself; `inflation`: what correlation adds to it (from the jackknife);
-    `asides`: what was set aside and why."""
+    `asides`: what was set aside and why. Empty where too few views are shared."""
     inflation = min(inflation, limit("check_inflation"))
     own = {a.view_id for a in asides if not a.point_ids and a.reason in OWN_MISFIT}
     sound = np.array([view.view_id not in own for view in problem.views], dtype=bool)
-    steady, together, same = None, None, None
+    findings = []
     for camera in range(1, len(problem.cameras)):
         found = disagreement(fitted, camera, variance, sound)
-        if found is None:
-            continue
-        at, sigmas, share = knocked(replace(
-            found, information=found.information / inflation, gradient=found.gradient / inflation))
-        apart = found.shift_px > limit("check_together_ratio") * found.noise_px
-        is_knocked = (
-            sigmas > limit("check_steady_sigmas") and share > limit("check_steady_share")
-            and max(float(np.median(part)) for part in (found.shift_px[:at], found.shift_px[at:]))
-            > limit("check_steady_ratio") * found.noise_px
-        )
-        view = problem.views[int(found.views[at])]
-        ratio = another_pitch(found, at) if is_knocked else None
-        same = _worse(same, check_of(
-            "same plate", "check_pitch_share",
-            "one pitch" if ratio is None else f"pitch {100 * (ratio - 1):+.1f} % from view {view.view_id} on",
-            ok=ratio is None, percent=100 * limit("check_pitch_share")))
-        moved = is_knocked and ratio is None
-        steady = _worse(steady, check_of(
-            "cameras steady", "check_steady_sigmas",
-            f"{_whose(problem.cameras, camera)} moved before view {view.view_id}" if moved else "steady",
-            ok=not moved, stops=True, sigmas=limit("check_steady_sigmas")))
-        allowed = limit("check_together_share")
-        loose = float(np.mean(apart))
-        together = _worse(together, check_of(
-            "shutters together", "check_together_share", f"{100 * loose:.0f} %",
-            ok=loose <= allowed or is_knocked, percent=100 * allowed))
-    return tuple(c for c in (same, steady, together) if c is not None)
+        if found is not None:
+            findings.append(_finding(problem, camera, found, inflation))
+    if not findings:
+        return ()
+    changed = sorted((f for f in findings if f.view is not None), key=lambda f: -f.sigmas)
+    pitch = next((f for f in changed if f.ratio is not None), None)
+    moved = [f for f in changed if f.ratio is None]
+    allowed, loosest = limit("check_together_share"), max(f.loose for f in findings)
+    pitch_words = "one pitch" if pitch is None or pitch.ratio is None else (
+        f"pitch {100 * (pitch.ratio - 1):+.1f} % from view {pitch.view} on")
+    steady_words = "steady"
+    if moved:
+        steady_words = f"{_whose(problem.cameras, moved)} moved before view {moved[0].view}"
+    return (
+        check_of("same plate", "check_pitch_share", pitch_words, ok=pitch is None,
+                 percent=100 * limit("check_pitch_share")),
+        check_of("cameras steady", "check_steady_sigmas", steady_words, ok=not moved, stops=True,
+                 sigmas=limit("check_steady_sigmas")),
+        check_of("shutters together", "check_together_share", f"{100 * loosest:.0f} %",
+                 ok=bool(changed) or loosest <= allowed, percent=100 * allowed),
+    )
 
 
-def _whose(cameras: tuple[str, ...], camera: int) -> str:
-    """Of two cameras nobody can tell which one moved; of more, the one the others agree on."""
-    return f"{cameras[0]} or {cameras[1]}" if len(cameras) == 2 else cameras[camera]
-
-
-def _worse(so_far: Check | None, new: Check) -> Check:
-    return new if so_far is None or (so_far.ok and not new.ok) else so_far
+def _whose(cameras: tuple[str, ...], moved: Sequence[Finding]) -> str:
+    """Which camera moved, surest first. Of two cameras nobody can tell; of more it is the one that stands
+    out, and the first, which carries the rig, when all the others seem to have moved alike."""
+    if len(cameras) == 2:
+        return f"{cameras[0]} or {cameras[1]}"
+    every = len(moved) == len(cameras) - 1
+    alike = every and moved[-1].sigmas * limit("check_stands_out") > moved[0].sigmas
+    return cameras[0] if alike else cameras[moved[0].camera]
