@@ -12,6 +12,10 @@ from holdstill.records import events as ev
 from .state import State
 
 
+WANTS_VIEWS = ("too few views", "no shared view", "views too alike", "no cameras")
+"""Why a solve failed, where more views are the cure."""
+
+
 def verdict(state: State) -> Verdict:
     """What can be said of the rig now. Pure.
 
@@ -92,7 +96,8 @@ def _unsolved(state: State) -> tuple[Say, Say]:
     if state.failure is not None and _failed(state):
         key = f"solve.{state.failure.why}"
         if key in CATALOGUE:
-            return Say(key, state.failure.numbers), Say("remedy.solve failed")
+            remedy = "remedy.take views" if state.failure.why in WANTS_VIEWS else "remedy.solve failed"
+            return Say(key, state.failure.numbers), Say(remedy)
         return Say("reason.solve failed", {"why": state.failure.why}), Say("remedy.solve failed")
     few = Say("reason.few views", {"views": views, "wanted": int(limit("least_views"))})
     return few, Say("remedy.take views")
