@@ -11,7 +11,6 @@ from holdstill.records import events as ev
 
 from .state import State
 
-
 WANTS_VIEWS = ("too few views", "no shared view", "views too alike", "no cameras")
 """Why a solve failed, where more views are the cure."""
 
