@@ -40,6 +40,7 @@ def seen(
 
 def test_a_watch_tells_flicker_and_lets_the_frames_go(scene: dict[str, np.ndarray]) -> None:
     closer, rng = Closer(), np.random.default_rng(2)
+    scene = {camera: image[:448, 300:860] for camera, image in scene.items()}
     seen(closer, scene, rng)
     assert closer.kept == {}
     closer.watch()
@@ -66,6 +67,7 @@ def test_a_specimen_has_its_histogram_and_the_fastest_motion(scene: dict[str, np
 
 def test_drift_is_told_against_the_first_look(scene: dict[str, np.ndarray]) -> None:
     closer, rng = Closer(), np.random.default_rng(4)
+    scene = {camera: image[:448, 300:860] for camera, image in scene.items()}
     seen(closer, scene, rng)
     assert closer.judge_drift() == {"left": None, "right": None}
     seen(closer, scene, rng, x=0.3)
