@@ -191,14 +191,14 @@ def _live_routes(app: FastAPI, deck: Deck, renderer: Renderer, phones: Phones) -
     @app.websocket("/live/cues")
     async def cues(socket: WebSocket, page: str = "phone") -> None:
         first = socket.state.role is Role.OPERATOR
-        with phones.line(socket.state.phone) as removed:
-            await tell_cues(socket, deck, renderer, page, removed, first=first)
+        with phones.line(socket.state.phone) as line:
+            await tell_cues(socket, deck, renderer, page, line, first=first)
 
     @app.websocket("/live/pictures")
     async def pictures(socket: WebSocket) -> None:
         first = socket.state.role is Role.OPERATOR
-        with phones.line(socket.state.phone) as removed:
-            await tell_pictures(socket, deck, removed, first=first)
+        with phones.line(socket.state.phone) as line:
+            await tell_pictures(socket, deck, line, first=first)
 
 
 def _help_routes(app: FastAPI, renderer: Renderer, guide: Guide) -> None:

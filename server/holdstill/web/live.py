@@ -12,6 +12,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 from holdstill.records import LivePicture
 
 from .deck import Deck
+from .phones import Line
 from .views import PAGES, Renderer, Words
 from .views.focus import gauge_data
 
@@ -24,10 +25,6 @@ WATCHERS_WAIT_S = 0.03
 WATCHERS_GAP_S = 0.2
 """The same as `SMALLEST_GAP_S`, for those who only watch."""
 MOST_UNACKNOWLEDGED = 2
-TRY_LATER = 1013
-"""Close code (RFC 6455, registry): come again later."""
-REMOVED = 1008
-"""Close code: not let in any more; the page then loads itself anew, and is told to join."""
 _GONE = (WebSocketDisconnect, RuntimeError, ConnectionError)
 
 
@@ -36,14 +33,14 @@ async def tell_cues(
     deck: Deck,
     renderer: Renderer,
     page: str,
-    removed: asyncio.Event | None,
+    line: Line,
     *,
     first: bool,
 ) -> None:
     """Send a page's fragments: all of them at once, then each only when it differs from the last
     one sent; a beat in between, so that the page knows the line is alive.
 
-    removed: set when the phone was removed, which ends the line; None: the phone holds too many.
+    line: tells when this one has to close.
     first: an operator's line, which is served before those that only watch.
     """
     names = PAGES.get(page)
@@ -51,12 +48,9 @@ async def tell_cues(
         await socket.close(1008)
         return
     await socket.accept()
-    if removed is None:
-        await socket.close(TRY_LATER)
-        return
     listening = asyncio.create_task(_until_closed(socket))
     telling = asyncio.create_task(_tell(socket, deck, renderer, names, first=first))
-    await _first_of(listening, telling, asyncio.create_task(_until_removed(socket, removed)))
+    await _first_of(listening, telling, asyncio.create_task(_until_ended(socket, line)))
 
 
 async def _tell(
@@ -104,22 +98,19 @@ class Window:
 
 
 async def tell_pictures(
-    socket: WebSocket, deck: Deck, removed: asyncio.Event | None, *, first: bool
+    socket: WebSocket, deck: Deck, line: Line, *, first: bool
 ) -> None:
     """Send each camera's newest live picture; at most two are on their way unacknowledged, to those who
-    only watch one. `removed`, `first`: see ``tell_cues``.
+    only watch one. `line`, `first`: see ``tell_cues``.
 
     A message is a 4-byte big-endian length, that many bytes of JSON, the JPEG, and after it the
     PNG of the saturated places if there is one. The page answers ``{"ack": 1}`` for each.
     """
     await socket.accept()
-    if removed is None:
-        await socket.close(TRY_LATER)
-        return
     window = Window(MOST_UNACKNOWLEDGED if first else 1)
     listening = asyncio.create_task(_count_acknowledgements(socket, window))
     sending = asyncio.create_task(_send_pictures(socket, deck, window))
-    await _first_of(listening, sending, asyncio.create_task(_until_removed(socket, removed)))
+    await _first_of(listening, sending, asyncio.create_task(_until_ended(socket, line)))
 
 
 async def _send_pictures(socket: WebSocket, deck: Deck, window: Window) -> None:
@@ -191,9 +182,9 @@ async def _until_closed(socket: WebSocket) -> None:
             await socket.receive_text()
 
 
-async def _until_removed(socket: WebSocket, removed: asyncio.Event) -> None:
-    await removed.wait()
-    await socket.close(REMOVED)
+async def _until_ended(socket: WebSocket, line: Line) -> None:
+    await line.ended.wait()
+    await socket.close(line.code)
 
 
 async def _first_of(*tasks: asyncio.Task[None]) -> None:

@@ -22,6 +22,25 @@ DAY_S = 86400.0
 KINDS = ("phone", "tablet", "computer")
 
 
+TRY_LATER = 1013
+"""Close code (RFC 6455, registry): come again later."""
+REMOVED = 1008
+"""Close code: not let in any more; the page then loads itself anew, and is told to join."""
+
+
+class Line:
+    """A live line: `ended` is set when it has to close, with `code`."""
+
+    def __init__(self) -> None:
+        self.ended = asyncio.Event()
+        self.code = TRY_LATER
+
+    def end(self, code: int) -> None:
+        """Have it closed with this code."""
+        self.code = code
+        self.ended.set()
+
+
 @dataclass(frozen=True, slots=True)
 class Phone:
     """A phone, tablet or computer that has joined. Times in seconds since the epoch; `digest`: SHA-256
@@ -45,7 +64,7 @@ class Phones:
         self._path = path
         self._wall_s = wall_s
         self._phones = _read(path)
-        self._lines: dict[int, set[asyncio.Event]] = {}
+        self._lines: dict[int, list[Line]] = {}
 
     def now_s(self) -> float:
         """The wall clock, in seconds."""
@@ -88,25 +107,30 @@ class Phones:
         """Forget a phone: its cookie is worth nothing from now on, and its open lines end."""
         gone = self._phones.pop(number, None)
         for line in self._lines.pop(number, ()):
-            line.set()
+            line.end(REMOVED)
         if gone is not None:
             self._write()
         return gone is not None
 
     @contextlib.contextmanager
-    def line(self, number: int) -> Iterator[asyncio.Event | None]:
-        """A live line of a phone while the block runs: an event that tells when the phone was removed.
-        None when it holds as many lines as it may. Use on one event loop only."""
-        held = self._lines.setdefault(number, set())
-        if number not in self._phones or len(held) >= limit("lines_per_phone"):
-            yield None
-            return
-        removed = asyncio.Event()
-        held.add(removed)
+    def line(self, number: int) -> Iterator[Line]:
+        """A live line of a phone while the block runs. Use on one event loop only.
+
+        One too many ends the oldest: after a break of the network that one is likely dead, and the
+        phone has come back.
+        """
+        line = Line()
+        if number not in self._phones:
+            line.end(REMOVED)
+        held = self._lines.setdefault(number, [])
+        held.append(line)
+        if len(held) > limit("lines_per_phone"):
+            held.pop(0).end(TRY_LATER)
         try:
-            yield removed
+            yield line
         finally:
-            held.discard(removed)
+            if line in held:
+                held.remove(line)
 
     def lines(self, number: int) -> int:
         """How many live lines a phone holds."""
