@@ -152,6 +152,12 @@ def _without_outliers(problem: Problem, pictures: Pictures, residual: FloatArray
     odd |= (share > limit("solve_bad_share")) & ~forced
     if np.mean(odd) > 0.5:
         odd[:] = False
+    for camera in range(pictures.cameras):
+        mine = pictures.camera == camera
+        if mine.any() and np.mean(odd[mine]) > 0.5:
+            # Not its pictures are odd but where it stands: it stays in, and the checks tell.
+            odd[mine] = False
+            far[mine & (share > limit("solve_bad_share"))] = False
     weight = np.where(far | odd[:, None], 0.0, pictures.weight)
     return pictures.with_weight(weight)
 
