@@ -221,7 +221,8 @@ def test_observations_carry_the_numbers_the_solve_gave(tmp_path):
     views, plate = ambiguous_set(), DOTS
     opened = ev.SessionOpened(1.7e12, "fork", "", plate, REFERENCE, ("left", "right"), True)
     estimate = solve.solve(plate, REFERENCE, views, cameras=("left", "right"))
-    assert estimate and estimate.lattice_shifts
+    assert estimate
+    assert estimate.lattice_shifts
     events = [opened, *(ev.ViewKept(1.7e12, v, None) for v in views)]
     bare = solve.without_residuals(estimate)
     state = session.replay([*events, ev.Solved(1.7e12, bare, tuple(v.view_id for v in views))])
