@@ -149,8 +149,9 @@ def _final_pass(known: View, which: NDArray[np.int64], centres: FloatArray) -> D
     known.variance = noise_of(gathered, steps, good, known.variance, rough=False)
     slopes = light_slopes(steps, centres, good, known.contrast > 0)
     shaded, ramps = ramps_of(steps, centres, good)
+    near = steps.ok & (np.hypot(*steps.shift.T) < known.sigma + 1.0)  # far off, the misfit says nothing yet
+    centres = centres + np.where(near[:, None], steps.shift, 0)
     use = good | odd
-    centres = centres + np.where(use[:, None], steps.shift, 0)
     _refit(known, which[use], centres[use])
     common = 0.0
     for attempt in range(2):

@@ -51,7 +51,7 @@ def follow(
     for _ in range(2):
         if good.sum() < max(12, 0.6 * len(ids)):
             return None
-        view, _ = fit_view_map(xy[ids[good]], centres[good], size, iterations=5, start=_shifted(view, jump))
+        view, _ = fit_view_map(xy[ids[good]], centres[good], size, start=_shifted(view, jump))
         jump = np.zeros(2)
         at = view(xy[ids])
         off = np.hypot(at[:, 0] - centres[:, 0], at[:, 1] - centres[:, 1])
