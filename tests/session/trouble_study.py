@@ -266,7 +266,7 @@ SINGLE: Mapping[str, Callable[[Stage], tuple[Drawn, Expected]]] = {
     "half out, left": lambda s: (_half_out(s, "left"), (Trouble.HALF_OUT, "left")),
     "half out, right": lambda s: (_half_out(s, "right"), (Trouble.HALF_OUT, "right")),
     "too dark": lambda s: (Drawn(s.plain(), stops=-s.rng.uniform(3.6, 5.5)), (Trouble.TOO_DARK, None)),
-    "too bright": lambda s: (Drawn(s.plain(), stops=s.rng.uniform(2.5, 5.0)), (Trouble.TOO_BRIGHT, None)),
+    "too bright": lambda s: (Drawn(s.plain(), stops=s.rng.uniform(3.5, 5.0)), (Trouble.TOO_BRIGHT, None)),
     "out of one camera's sight": lambda s: (_unseen_by(s, "right"), (Trouble.ONE_CAMERA, "right")),
     "one lens covered": lambda s: (Drawn(s.plain(), covered="left"), (Trouble.ONE_CAMERA, "left")),
     "no plate": lambda s: (Drawn(None), (Trouble.NO_PLATE, None)),

@@ -62,11 +62,11 @@ ROWS: tuple[Limit, ...] = (
     ),
     Limit(
         "still_margin",
-        0.85,
+        0.7,
         "1",
         "share of the most motion allowed that the plate may seem to make for a view to be taken",
         "measured",
-        "motion told from three to five frames is up to a sixth too small: the motion study",
+        "motion told from three to five frames is up to a third too small: the motion study",
     ),
     Limit(
         "still_unknown_exposure_ms",

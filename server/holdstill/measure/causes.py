@@ -59,6 +59,16 @@ def _exposure(seen: Sighting | Nothing, m: FrameMeasures) -> list[Cause]:
     if isinstance(seen, Sighting):
         if m.dot_fill is None or m.ground_fill is None:
             return []
+        # Brightness first: a plate burnt out has no contrast left either.
+        if m.ground_fill > limit("cause_bright_ground"):
+            return [
+                Cause(
+                    Trouble.TOO_BRIGHT,
+                    m.camera,
+                    0.5,
+                    {"ground_fill": m.ground_fill, "saturated_share": m.saturated_share},
+                )
+            ]
         snr = (m.dot_fill - m.ground_fill) * m.clip_level / max(m.noise_gray, 0.3)
         if m.dot_fill < limit("cause_dark_fill") or snr < limit("cause_least_contrast_noise"):
             stops = float(np.log2(0.9 / max(m.dot_fill, 1e-3)))
@@ -68,15 +78,6 @@ def _exposure(seen: Sighting | Nothing, m: FrameMeasures) -> list[Cause]:
                     m.camera,
                     0.5,
                     {"dot_fill": m.dot_fill, "contrast_over_noise": snr, "stops_up": stops},
-                )
-            ]
-        if m.ground_fill > limit("cause_bright_ground"):
-            return [
-                Cause(
-                    Trouble.TOO_BRIGHT,
-                    m.camera,
-                    0.5,
-                    {"ground_fill": m.ground_fill, "saturated_share": m.saturated_share},
                 )
             ]
         return []
