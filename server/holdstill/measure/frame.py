@@ -10,7 +10,7 @@ from holdstill.records import FrameMeasures, GlarePatch, HiddenPatch, Picture, P
 
 from .edges import EdgeBlur, edge_blur, find_edges
 from .levels import Levels, checked, levels, saturated_share
-from .noise import NoiseModel, noise_model
+from .noise import MANY_SAMPLES, NoiseModel, noise_model
 from .parts import (
     field_evenness,
     glare_patches,
@@ -40,8 +40,7 @@ def frame_measures(
     """
     picture = checked(image, where=camera)
     level = levels(picture, full_scale=full_scale)
-    noise = noise_model(picture, clip_from=level.clip_from)
-    sharp = grid_sharpness(picture, noise)
+    noise, sharp = _sharpness(picture, level)
     share = saturated_share(picture, level.clip_from)
     blur = _blur(picture, noise, level, sighting)
     on_plate = _Plate.of(picture, plate=plate, sighting=sighting, level=level, noise=noise, share=share)
@@ -74,6 +73,16 @@ def frame_measures(
         region_means=tuple(float(v) for v in sharp.means.ravel()),
         light=on_plate.light,
     )
+
+
+def _sharpness(picture: Picture, level: Levels) -> tuple[NoiseModel, GridSharpness]:
+    """Noise and sharpness; where noise makes a good part of the gradients, it is read in more places."""
+    noise = noise_model(picture, clip_from=level.clip_from)
+    sharp = grid_sharpness(picture, noise)
+    if sharp.noise_share > limit("sharpness_noisy") or picture.size <= MANY_SAMPLES:
+        noise = noise_model(picture, clip_from=level.clip_from, samples=MANY_SAMPLES)
+        sharp = grid_sharpness(picture, noise, noise_samples=MANY_SAMPLES)
+    return noise, sharp
 
 
 class _Plate:

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from holdstill.records import FloatArray, Picture
 
 from .compiled import tile_sums
-from .noise import NoiseModel
+from .noise import SAMPLES, NoiseModel
 
-NOISE_KNOWN = 0.016
-"""Relative error of the noise variance taken off (see `noise_model`)."""
+NOISE_KNOWN = 3.4
+"""Relative error of the noise variance taken off, times the root of the places read (see `noise_model`)."""
 GRID = (8, 9)
 """Regions: rows x columns."""
 ENOUGH_PX = 500_000
@@ -43,6 +43,8 @@ class GridSharpness:
     means: FloatArray
     anisotropy: float
     direction_deg: float
+    noise_share: float = 0.0
+    """Part of the gradient energy that was noise, 0..1."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,7 +77,12 @@ def tile_energies(image: AnyPicture, *, grid: tuple[int, int], row_step: int) ->
 
 
 def grid_sharpness(
-    image: Picture, noise: NoiseModel, *, black_level: float = 0.0, grid: tuple[int, int] = GRID
+    image: Picture,
+    noise: NoiseModel,
+    *,
+    black_level: float = 0.0,
+    grid: tuple[int, int] = GRID,
+    noise_samples: int = SAMPLES,
 ) -> GridSharpness:
     """Gradient energy over mean squared, noise-compensated; dimensionless, >= 0.
 
@@ -97,7 +104,8 @@ def grid_sharpness(
     # (I[x+1]-I[x-1])/2 under white noise: variance of its square is 2 (var/2)^2 per sample, two
     # axes; neighbours two apart share a pixel, which adds half again.
     scatter = 2 * 2 * (noise_term**2) * 1.5 / counts
-    known = NOISE_KNOWN * float((share * noise_term).sum()) * 2.0
+    known = NOISE_KNOWN / np.sqrt(noise_samples) * float((share * noise_term).sum()) * 2.0
+    whole_noise = float((share * noise_term).sum()) * 2.0
     sigma = float(np.hypot(np.sqrt((share**2 * scatter).sum()), known)) / overall_mean**2
     j_xx = float((share * signal[..., 0]).sum())
     j_yy = float((share * signal[..., 1]).sum())
@@ -109,6 +117,12 @@ def grid_sharpness(
     weak = strong - 90.0 if strong > 0 else strong + 90.0
     regions = np.maximum(signal.sum(axis=2), 0.0) / lit**2
     return GridSharpness(
-        max(total, 0.0) / overall_mean**2, sigma, regions, means, min(spread / whole, 1.0), float(weak)
+        max(total, 0.0) / overall_mean**2,
+        sigma,
+        regions,
+        means,
+        min(spread / whole, 1.0),
+        float(weak),
+        min(whole_noise / max(total + whole_noise, 1e-12), 1.0),
     )
 
