@@ -123,6 +123,8 @@ def _refused(path: Path, reason: str) -> dict[str, Any]:
 def reason_words(nothing: Nothing) -> str:
     """Why nothing was found, in words."""
     key = "find-" + nothing.why.replace(" ", "-")
+    if nothing.why == "wrong target" and "bare" in nothing.numbers:
+        key += "-bare"
     return say(Say(key, dict(nothing.numbers)))
 
 

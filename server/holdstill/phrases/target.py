@@ -15,6 +15,7 @@ WORDS: dict[str, str] = {
     "find-no-board": "no board found",
     "find-too-few-points": "only {found} points found, {needed} needed",
     "find-wrong-target": "another target: {columns_seen} x {rows_seen} dots seen where {columns_wanted} x {rows_wanted} were expected",
+    "find-wrong-target-bare": "another target, or something flat and even lies on it: {bare} places that should carry a dot show bare ground",
     "find-wrong-identity": "another plate: its markers belong to id{identity_seen}, id{identity_wanted} was expected",
     "find-dots-too-small": "dots of {diameter_px:.1f} px are too small to number safely; {needed_px:.0f} px are needed",
     "find-picture-too-small": "the picture is only {width_px} x {height_px} px; at least {needed_px} px each way are needed",
