@@ -135,7 +135,7 @@ def note(row: Row, ms: float, found: bool) -> None:
 @pytest.mark.bench
 def test_the_eye_is_faster_than_every_fair_peer_that_was_told_no_threshold():
     cv2.setNumThreads(1)
-    eye, track, _, *peers = table(4)
+    eye, track, _, *peers = table(20)
     assert eye.fair
     assert track.ms < 0.75 * eye.ms
     fair = [row for row in peers if row.fair and "fitted" not in row.what]
