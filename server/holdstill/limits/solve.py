@@ -86,6 +86,13 @@ ROWS: tuple[Limit, ...] = (
           "out", "chosen", "prints shrink by one to three per cent; a length known worse can't tell"),
     Limit("check_gauge_sigmas", 3.0, "sigma", "length across the plate against the measured one", "common practice",
           "99.7 %"),
+    Limit("check_second_sigmas", 3.0, "sigma", "a second plate's pitch as measured against its own", "common practice",
+          "99.7 %"),
+    Limit("second_misfit_share", 0.05, "1", "distance of a second plate's points from where its own lattice "
+          "lies best, rms, over its pitch, above which it is another plate", "chosen", "a bent plate stays "
+          "below a hundredth, wrong numbers reach a tenth and more"),
+    Limit("second_plate_shots", 3, "shots", "shots of a second plate that are taken", "chosen",
+          "three places show whether the scale is the same through the volume"),
     Limit("check_dim_share", 0.6, "1", "contrast of a picture's dots over the camera's usual, below which it "
           "is dim", "chosen", "two thirds of a stop; hands and tilt cost less"),
     Limit("check_light_ratio", 1.5, "1", "rms of dim pictures over the others', above which the light spoils "

@@ -22,6 +22,7 @@ WORDS: dict[str, str] = {
     "check.lens steady": "lenses steady",
     "check.light": "light steady",
     "check.plate length": "length across the plate",
+    "check.second plate": "second plate",
     # their limits
     "check.limit.principal point": "at most {percent:g} % of the width from the picture's centre",
     "check.limit.square pixels": "fx and fy within {percent:g} %",
@@ -44,6 +45,7 @@ WORDS: dict[str, str] = {
     "check.limit.lens steady": "no change of a lens of more than {sigmas:g} sigmas between the views",
     "check.limit.light": "at most {percent:g} % of a camera's pictures dim and noisier for it",
     "check.limit.plate length": "{gauge_mm:g} mm as measured, within {off_mm:.3f} mm",
+    "check.limit.second plate": "its own pitch of {pitch_mm:g} mm within {percent:.2g} %",
     "check.limit.shutters together": "the plate moved between the cameras in at most {percent:g} % of the views",
     # what to do when one fails
     "remedy.principal point": "Look for a lens that sits askew, or take views out to the picture's borders",
@@ -66,6 +68,8 @@ WORDS: dict[str, str] = {
     "remedy.lens steady": "Lock focus and aperture, leave the picture window alone, and take all views again",
     "remedy.light": "Mend the light, then take the dim views again",
     "remedy.plate length": "Measure the plate again, and enter its pitch",
+    "remedy.second plate": "One of the two pitches is wrong: measure both plates against a length that you trust, and "
+    "enter the right pitch",
     "remedy.shutters together": "Trigger the cameras together, and hold the plate still",
     # why a picture or a dot was set aside
     "aside.hand": "set aside by hand",

@@ -13,6 +13,7 @@ from .live import agree, live_pose
 from .plausible import plausibility as checks
 from .proof import prove
 from .scene import floor_meaning, recheck_scene
+from .second import measure_second
 from .solver import solve
 
 __all__ = [
@@ -20,6 +21,7 @@ __all__ = [
     "checks",
     "floor_meaning",
     "live_pose",
+    "measure_second",
     "place_of",
     "plane_map",
     "point_numbers",

@@ -92,7 +92,7 @@ def _look(plate: Plate, estimate: Estimate, found: Beside) -> Seen:
     used &= norm < limit("proof_point_sigmas") * scale
     squares = (found.residual**2).sum(axis=1)[used]
     epipolar, lengths, sigmas, of_view = [], [], [], []
-    pairs = _length_pairs(plate)
+    pairs = length_pairs(plate)
     points = known_points_mm(plate, estimate)
     for view in range(pictures.views):
         rows = pictures_of_view(pictures, view)
@@ -124,7 +124,7 @@ def _relative(found: Beside, a: int, b: int) -> Pose:
     return compose(found.poses[b], invert(found.poses[a]))
 
 
-def _length_pairs(plate: Plate) -> tuple[IndexArray, IndexArray]:
+def length_pairs(plate: Plate) -> tuple[IndexArray, IndexArray]:
     """Point numbers of the lengths measured: along the first, middle and last rows and columns and
     both diagonals, each in full, in half and in thirds; absent points are left out."""
     columns, rows = plate.columns, plate.rows
@@ -158,6 +158,14 @@ def _lengths(
     at, spread = triangulate(
         [found.lenses[c] for c in cameras], [found.poses[c] for c in cameras], pixels, sigma
     )
+    return length_errors(at, spread, points, pairs)
+
+
+def length_errors(
+    at: FloatArray, spread: FloatArray, points: FloatArray, pairs: tuple[IndexArray, IndexArray]
+) -> tuple[FloatArray, FloatArray]:
+    """Errors and sigmas (um) of the lengths between points measured at `at` (P, 3) mm with covariance
+    `spread` (P, 3, 3), against those between `points`; only those of which both ends are known."""
     first, second = pairs
     measured = at[second] - at[first]
     length = np.linalg.norm(measured, axis=1)
