@@ -119,6 +119,11 @@ def test_a_file_that_is_no_picture_is_told_and_the_others_go_on(files, capsys, t
         run(find_command, tmp_path / "notes.png", *words)
 
 
+def test_a_name_that_is_no_file_is_told_as_such(tmp_path):
+    with pytest.raises(BadFrame, match=r"no file .*plat\.png"):
+        run(find_command, tmp_path / "plat.png", "--target", "dots 14x10 14mm d6mm")
+
+
 @pytest.mark.parametrize("suffix", [".svg", ".pdf", ".dxf"])
 def test_target_writes_each_format(tmp_path, capsys, suffix):
     out = tmp_path / f"plate{suffix}"

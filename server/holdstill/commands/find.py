@@ -86,6 +86,8 @@ def _picture(path: Path) -> tuple[Picture, int]:
     """A picture file as grey 8 or 16 bits, and the largest value its format carries."""
     from holdstill.intake.decode import decode
 
+    if not path.exists():
+        raise BadFrame(say(Say("find-no-file", {"file": str(path)})))
     frame = decode(FrameFile("camera", path, path.name, 0.0))
     return frame.image, frame.full_scale
 

@@ -103,7 +103,7 @@ def usb3_listed() -> list[Listed]:
     try:
         found = vg.discover_u3v()
     except vg.GenicamError as trouble:
-        raise CameraTrouble("no-search", reason=_short(trouble)) from trouble
+        raise CameraTrouble("no-usb", reason=_short(trouble)) from trouble
     out = []
     for info in found:
         name = " ".join(part for part in (info.manufacturer, info.model) if part) or "?"

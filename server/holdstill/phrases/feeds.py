@@ -15,6 +15,8 @@ WORDS: dict[str, str] = {
     "feed.bad-producer.remedy": "Install the camera maker's software anew, for this machine's kind of processor.",
     "feed.no-search": "The network can't be searched for cameras ({reason})",
     "feed.no-search.remedy": "Check that the network card of the cameras is up.",
+    "feed.no-usb": "The USB ports can't be searched for cameras ({reason})",
+    "feed.no-usb.remedy": "On this machine cameras on a network cable are the way; or allow this program to read USB.",
     "feed.not-found": "No camera answers as {address}",
     "feed.not-found.remedy": "Check its power and cable. These answer: {others}. It is tried again by itself.",
     "feed.held": "Another program holds camera {address}",

@@ -19,6 +19,7 @@ WORDS: dict[str, str] = {
     "find-wrong-identity": "another plate: its markers belong to id{identity_seen}, id{identity_wanted} was expected",
     "find-dots-too-small": "dots of {diameter_px:.1f} px are too small to number safely; {needed_px:.0f} px are needed",
     "find-picture-too-small": "the picture is only {width_px} x {height_px} px; at least {needed_px} px each way are needed",
+    "find-no-file": "There is no file {file}. Check its name and the folder you are in.",
     "find-drawing": "Drawn: {file}",
     "find-not-flat": "the points do not lie on a flat plate (residual {residual_px:.2f} px)",
 }
