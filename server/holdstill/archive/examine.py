@@ -149,7 +149,7 @@ def _originals(folder: Path, events: list[ev.Event]) -> Iterator[Finding]:
     originals = Originals(place, preview_of=lambda path: b"", png_of=lambda path: b"")
     wanted: dict[str, str] = {}
     for event in events:
-        if isinstance(event, ev.ViewKept):
+        if isinstance(event, ev.ViewKept | ev.SecondPlateShown):
             wanted |= dict.fromkeys(event.view.originals.values(), event.view.name)
         elif isinstance(event, ev.ShotRefused):
             wanted |= dict.fromkeys(event.originals.values(), event.shot_name)

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from holdstill import solve
+from holdstill import session, solve
 from holdstill.geometry import matrices
 from holdstill.phrases import CATALOGUE, say
 from holdstill.records import CameraEstimate, DotFlag, FloatArray, Pose, Quantity, Say, View
@@ -75,6 +75,7 @@ def calibration_json(facts: Facts) -> str:
     e, state = facts.estimate, facts.state
     shape = e.plate_shape
     proof = state.proof.result if state.proof is not None else None
+    second = state.second.result if state.second is not None else None
     told_json: dict[str, Any] = {
         "form": FORM,
         "form_version": FORM_VERSION,
@@ -113,7 +114,7 @@ def calibration_json(facts: Facts) -> str:
             "lens_order": e.lens_order,
             "lens_reason": e.lens_reason,
             "views_used": [facts.numbers.get(i, i) for i in e.used_view_ids],
-            "scale_verified": e.scale_verified,
+            "scale_verified": e.scale_verified or session.scale_by_second(state.second) is not None,
         },
         "plate_shape": None
         if shape is None
@@ -147,7 +148,7 @@ def calibration_json(facts: Facts) -> str:
         ],
         "checks": [
             {"name": c.name, "ok": c.ok, "value": c.value, "limit": c.limit, "source": c.source}
-            for c in e.checks
+            for c in session.checks_with(e.checks, state.second)
         ],
         "proof": None
         if proof is None
@@ -159,6 +160,21 @@ def calibration_json(facts: Facts) -> str:
             "length_count": proof.length_count,
             "length_max_um": _finite(proof.length_max_um),
             "length_rms_um": _finite(proof.length_rms_um),
+        },
+        "second_plate": None
+        if second is None
+        else {
+            "shots": list(second.shots),
+            "points": second.points,
+            "pitch_mm": second.pitch_mm,
+            "pitch_sigma_mm": second.pitch_sigma_mm,
+            "measured_mm": second.measured_mm,
+            "measured_sigma_mm": second.measured_sigma_mm,
+            "share": second.share,
+            "share_sigma": second.share_sigma,
+            "length_count": second.length_count,
+            "length_max_um": second.length_max_um,
+            "length_rms_um": second.length_rms_um,
         },
         "verdict": {
             "state": facts.verdict.state.value,

@@ -82,6 +82,7 @@ def sections(facts: Facts) -> list[Section]:
         _residuals(facts),
         _checks(facts),
         _proof(facts),
+        *_second(facts),
         *_scene(facts),
     ]
 
@@ -266,7 +267,7 @@ def _residuals(facts: Facts) -> Section:
 
 def _checks(facts: Facts) -> Section:
     rows = []
-    for check in facts.estimate.checks:
+    for check in session.checks_with(facts.estimate.checks, facts.state.second):
         value = _n(check.value, 4) if isinstance(check.value, float | int) else str(check.value or "-")
         remedy = say(Say(check.remedy)) if check.remedy in CATALOGUE else check.remedy
         word = told("report.holds" if check.ok else "report.holds-not")
@@ -294,6 +295,31 @@ def _proof(facts: Facts) -> Section:
     ]
     words = (told("report.proof.what"), *(proof_words(why) for why in r.reasons))
     return Section(told("report.proof"), words, (Table((), tuple(rows)),))
+
+
+def _second(facts: Facts) -> list[Section]:
+    """What a second plate says of the scale, where one was shown."""
+    second = facts.state.second
+    if second is None or second.answer is None:
+        return []
+    words = [told("report.second.what", words=second.described.words, shots=len(second.views))]
+    r = second.answer.result
+    if r is None:
+        why = f"second.{second.answer.why}"
+        words.append(say(Say(why if why in CATALOGUE else "second.failed")))
+        return [Section(told("report.second"), tuple(words))]
+    rows = (
+        (told("report.second.own"), f"{r.pitch_mm:.4f} ± {_n(r.pitch_sigma_mm, 2)} mm"),
+        (told("report.second.measured"), f"{r.measured_mm:.4f} ± {_n(r.measured_sigma_mm, 2)} mm"),
+        (told("report.second.share"), f"{100 * r.share:+.3f} ± {_n(100 * r.share_sigma, 2)} %"),
+        (told("report.check.limit"), r.check.limit),
+        (told("report.check.outcome"), told("report.holds" if r.check.ok else "report.holds-not")),
+        (told("report.proof.largest"), f"{_n(r.length_max_um, 4)} µm"),
+        (told("report.proof.rms"), f"{_n(r.length_rms_um, 4)} µm"),
+        (told("report.proof.count"), str(r.length_count)),
+        (told("report.points"), str(r.points)),
+    )
+    return [Section(told("report.second"), tuple(words), (Table((), rows),))]
 
 
 def _scene(facts: Facts) -> list[Section]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -15,11 +16,15 @@ from holdstill.intake.folder import read_folder
 from holdstill.intake.listing import check_folder
 from holdstill.intake.rig_file import read_rig
 from holdstill.loop.offline import Review
+from holdstill.loop.second import described
 from holdstill.phrases import say
 from holdstill.phrases.cues import trouble_says
 from holdstill.records import CameraEstimate, Estimate, PairEstimate, Plate, Ready, Rig, SetAside
 from holdstill.records import events as ev
+from holdstill.session.second import second_shown
 from holdstill.session.snapshot import aside_words
+from holdstill.web.views.panels import second_lines
+from holdstill.web.views.words import Words
 
 EXIT = {Ready.READY: 0, Ready.PROVISIONAL: 1, Ready.NOT_YET: 1, Ready.STOP: 3}
 
@@ -33,6 +38,12 @@ def add(subparsers: Any) -> None:
     )
     p.add_argument("folder", type=Path, metavar="DIR")
     add_target(p)
+    p.add_argument(
+        "--second-plate", metavar="SPEC",
+        help='a second plate, with how well its pitch is known, for example "dots 11x9 12mm±0.01mm": the '
+        "scale is checked by it",
+    )  # fmt: skip
+    p.add_argument("--second-dir", type=Path, metavar="DIR", help="one or more shots of the second plate")
     p.add_argument("--json", action="store_true", help="print one JSON object")
     p.set_defaults(run=run)
 
@@ -67,13 +78,49 @@ def run(args: argparse.Namespace) -> int:
     """Review a folder."""
     check_folder(args.folder)
     plate, rig = plate_and_rig(args, args.folder)
-    review = review_folder(args.folder, plate, rig, pattern=args.pattern, tell=None if args.json else tell)
+    second = second_of(args)
+    told = None if args.json else tell
+    review = review_folder(args.folder, plate, rig, pattern=args.pattern, tell=told)
+    if second is not None:
+        look_at_second(review, second, args.second_dir, pattern=args.pattern, tell=told)
     verdict = session.verdict(review.state)
     if args.json:
         print(json.dumps(as_json(review), indent=2, allow_nan=False))
     else:
         print_outcome(review)
     return EXIT[verdict.state]
+
+
+def second_of(args: argparse.Namespace) -> ev.SecondPlateDescribed | None:
+    """The second plate that the options describe. Raises BadInput for one of them without the other."""
+    if args.second_plate is None and args.second_dir is None:
+        return None
+    if args.second_plate is None or args.second_dir is None:
+        raise BadInput(
+            "a second plate takes both its description and its shots: give --second-plate SPEC and "
+            "--second-dir DIR."
+        )
+    check_folder(args.second_dir)
+    return described(args.second_plate, 0.0)
+
+
+def look_at_second(
+    review: Review, second: ev.SecondPlateDescribed, folder: Path, *, pattern: str | None, tell: Any = None
+) -> None:
+    """Measure a second plate in `folder`'s shots. Raises BadInput when no shot of it can be used."""
+    if review.state.estimate is None:
+        return
+    refused: list[str] = []
+    count = len(review.state.cameras)
+    shots = read_folder(folder, pattern, complain=lambda n, c, m: refused.append(m), cameras=count)
+    for event in review.see_second(second, shots):
+        if tell is not None:
+            tell(event)
+    if review.state.second is None or not review.state.second.views:
+        raise BadInput(
+            f"{folder} holds no shot that shows the second plate clearly. {' '.join(refused[:3])} Take one "
+            "or more with the whole plate in both cameras, alone, and name them as the others are."
+        )
 
 
 def review_folder(
@@ -105,7 +152,10 @@ def review_folder(
 
 def tell(event: ev.Event) -> None:
     """One line per shot as it is looked at."""
-    if isinstance(event, ev.ViewKept):
+    if isinstance(event, ev.SecondPlateShown):
+        points = ", ".join(f"{c} {len(s.point_ids)}" for c, s in event.view.sightings.items())
+        print(f"  second    {event.view.name}   points: {points}")
+    elif isinstance(event, ev.ViewKept):
         points = ", ".join(f"{c} {len(s.point_ids)}" for c, s in event.view.sightings.items())
         print(f"  kept      {event.view.name}   points: {points}")
     elif isinstance(event, ev.ShotRefused):
@@ -121,6 +171,8 @@ def print_outcome(review: Review) -> None:
     estimate = state.estimate
     if estimate is not None:
         print_estimate(estimate)
+    for line in second_lines(second_shown(state.second), Words()):
+        print(f"  {line}")
     verdict = session.verdict(state)
     print(f"\nVerdict: {verdict.state.value}")
     for reason in verdict.reasons:
@@ -177,6 +229,9 @@ def as_json(review: Review) -> dict[str, Any]:
         },
         "files": list(state.file_messages),
         "solve": None if estimate is None else solve_json(estimate),
+        "second_plate": None
+        if state.second is None or state.second.result is None
+        else asdict(state.second.result),
         "verdict": {
             "state": verdict.state.value,
             "reasons": [say(r) for r in verdict.reasons],

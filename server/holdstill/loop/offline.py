@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from holdstill import session
 from holdstill.records import Plate, Rig, Shot, Step, View
@@ -10,6 +11,7 @@ from holdstill.records import events as ev
 from holdstill.session import Keep, Live, Refuse, State
 
 from .outcome import event_of
+from .second import second_view
 from .worker import Eye, do
 
 
@@ -97,6 +99,23 @@ class Review:
             self._append(ev.SettingChanged(self._at_ms, "proof_views", 0))
             self._append(ev.StepEntered(self._at_ms, Step.PROOF))
             self._work()
+
+    def see_second(self, second: ev.SecondPlateDescribed, shots: Sequence[Shot]) -> Iterator[ev.Event]:
+        """Look for a second plate in each shot, tell the ones that are taken, and measure it."""
+        self._append(replace(second, at_ms=self._at_ms))
+        plate, eye, live = second.plate, Eye(second.plate, previews=False), Live()
+        for shot in shots:
+            if session.second_due(self.state) is None:
+                break
+            report = eye.look_at(shot)
+            as_second = session.as_second(self.state, plate)
+            live = session.look(replace(live, seen_trouble=None), as_second, report)
+            if live.seen_trouble is None and live.sightings:
+                view = second_view(self.state, live, report, shot, dict(report.digests))
+                self._append(ev.SecondPlateShown(self._at_ms, view))
+                yield self.events[-1]
+        self._append(ev.SecondPlateAway(self._at_ms))
+        self._work()
 
     def _work(self) -> None:
         while (work := session.wanted(self.state)) is not None and not isinstance(work, session.PlanWork):

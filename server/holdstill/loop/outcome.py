@@ -5,7 +5,8 @@ from __future__ import annotations
 from holdstill import solve
 from holdstill.records import Cue, DriftResult, Estimate, Nothing, ProofResult
 from holdstill.records import events as ev
-from holdstill.session import PlanWork, ProveWork, RecheckWork, SolveWork, Work
+from holdstill.records.second import SecondPlate
+from holdstill.session import PlanWork, ProveWork, RecheckWork, SecondWork, SolveWork, Work
 
 
 def event_of(work: Work, result: object, *, at_ms: float, took_ms: float) -> ev.Event | None:
@@ -29,6 +30,10 @@ def event_of(work: Work, result: object, *, at_ms: float, took_ms: float) -> ev.
             return ev.Proved(at_ms, failed, tuple(v.view_id for v in work.proof_views))
         case RecheckWork(), DriftResult():
             return ev.Rechecked(at_ms, result, work.views[0].name)
+        case SecondWork(), SecondPlate():
+            return ev.SecondPlateMeasured(at_ms, result, len(work.views))
+        case SecondWork(), Nothing():
+            return ev.SecondPlateMeasured(at_ms, None, len(work.views), result.why)
         case PlanWork() | RecheckWork(), Nothing():
             return None
         case _:

@@ -34,9 +34,10 @@ from .hub import Revisions
 from .once import Once
 from .outcome import event_of
 from .pool import Pool, WorkerLost
+from .second import SecondLoop
 from .setup import SettingUpLoop
 from .still import StillLoop
-from .telling import numbers_of, session_words
+from .telling import numbers_of, session_words, show
 from .waiting import Storm, Waiting
 from .worker import do, look_at, look_sharp
 
@@ -94,6 +95,7 @@ class Runner:
         self._against = 0
         self.setup = SettingUpLoop(self)
         self.still = StillLoop(self)
+        self.second = SecondLoop(self)
 
     # -- from any thread ---------------------------------------------------------------------
 
@@ -198,7 +200,8 @@ class Runner:
             while self._queue:
                 shot = self._queue.take()
                 try:
-                    await self.take(shot, await self._looked_at(shot))
+                    if not await self.second.takes(shot):
+                        await self.take(shot, await self._looked_at(shot))
                 except WorkerLost:
                     log.info("%s was lost with its worker", shot.name)
                     self.complain(shot.name, None, session_words("loop.worker lost", name=shot.name))
@@ -226,9 +229,7 @@ class Runner:
         live = await asyncio.to_thread(session.look, self.live, self.state, report)
         self.live = replace(live, dropped=self.live.dropped, take_now=self.live.take_now)
         self.rhythm = rhythm_of(self.live.shot_times_ms, single=report.single, shots=self.live.shots)
-        number = self.pictures.now + 1
-        self.reports.update(dict.fromkeys(report.previews, (number, report)))
-        self.pictures.bump()
+        show(self, report)
         for camera, message in report.refused.items():
             event = ev.FileRefused(self.parts.now_ms(), report.name, camera, message)
             if self._storm.lets(event.at_ms, len(self.state.file_messages)):
@@ -407,7 +408,7 @@ class Runner:
         """In a stream: from enough views to the proof, from a proof that held to the hand-over."""
         if self.state.opened is None or self.state.opened.single_shots or self.state.paused:
             return
-        if self.live.exercise is not None:
+        if self.live.exercise is not None or session.second_due(self.state) is not None:
             return
         now = self.parts.now_ms()
         if session.stuck(self.state, self.live, now):

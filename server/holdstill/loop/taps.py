@@ -11,6 +11,7 @@ from holdstill.records import events as ev
 
 from . import feed_taps, setup_taps
 from .runner import Runner
+from .second import second_plate
 from .still import STEPS
 
 Answer = Say | Nothing
@@ -218,6 +219,7 @@ HANDLERS: dict[TapKind, Handler] = {
     TapKind.HAND_OVER: _hand_over,
     TapKind.RECHECK: _recheck,
     TapKind.STILL_SERIES: _still_series,
+    TapKind.SECOND_PLATE: second_plate,
     TapKind.SET_EXPOSURE: setup_taps.set_exposure,
     TapKind.FOCUS_PART: setup_taps.focus_part,
     TapKind.FOCUS_CAMERA: setup_taps.focus_camera,

@@ -2,9 +2,21 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from holdstill.phrases import say
-from holdstill.records import Say, Step
+from holdstill.records import Say, ShotReport, Step
 from holdstill.session import Live, State
+
+if TYPE_CHECKING:
+    from .runner import Runner
+
+
+def show(runner: Runner, report: ShotReport) -> None:
+    """A shot's small pictures are now the newest ones that the phones see."""
+    number = runner.pictures.now + 1
+    runner.reports.update(dict.fromkeys(report.previews, (number, report)))
+    runner.pictures.bump()
 
 
 def session_words(key: str, **values: str) -> str:

@@ -29,7 +29,7 @@ from holdstill.records import (
     Standstill,
 )
 from holdstill.records.setup import Box
-from holdstill.session import PlanWork, ProveWork, RecheckWork, SolveWork, Work
+from holdstill.session import PlanWork, ProveWork, RecheckWork, SecondWork, SolveWork, Work
 
 from .closer import Closer
 from .planning import plan_next
@@ -142,10 +142,13 @@ def do(work: Work) -> object:
             return solve.prove(work.plate, work.rig, work.estimate, work.proof_views or work.views)
         case RecheckWork():
             return solve.recheck(work.plate, work.rig, work.estimate, work.views)
+        case SecondWork():
+            return solve.measure_second(work.second, work.plate, work.estimate, work.views)
 
 
 _EYES: dict[int, Eye] = {}
-"""The worker process's own eye, by process-wide key; filled by `open_eye` and read by `look_at`."""
+"""The worker process's own eye, by process-wide key: 0 the session's plate's (filled by
+`open_eye`), 1 a second plate's."""
 
 
 def open_eye(plate: Plate) -> None:
@@ -159,6 +162,14 @@ def look_at(shot: Shot) -> ShotReport:
     """`Eye.look_at` by this process's eye."""
     _EYES[0].focusing = False
     return _EYES[0].look_at(shot)
+
+
+def look_second(plate: Plate, shot: Shot) -> ShotReport:
+    """As `look_at`, for a plate that is not the session's."""
+    eye = _EYES.get(1)
+    if eye is None or eye.plate != plate:
+        eye = _EYES[1] = Eye(plate)
+    return eye.look_at(shot)
 
 
 def look_sharp(shot: Shot) -> ShotReport:

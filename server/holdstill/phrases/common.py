@@ -76,6 +76,8 @@ WORDS: dict[str, str] = {
     "tap.done.drop-view": "View {view_id} is dropped.",
     "tap.done.bring-back": "View {view_id} is brought back.",
     "tap.done.still-series": "Take the plate away and touch nothing: the series begins.",
+    "tap.done.second-plate": "Show the second plate alone, in three places.",
+    "tap.done.second-plate.away": "No more shots of the second plate are taken.",
     "tap.done.set-aside": "View {view_id} is set aside.",
     "tap.done.pause": "Paused.",
     "tap.done.resume": "Going on.",
@@ -101,6 +103,9 @@ WORDS: dict[str, str] = {
     "tap.refused.unknown": "That tap is not known.",
     "tap.refused.watching": "This page may watch, and not act.",
     "tap.refused.no-views": "No view is kept yet.",
+    "tap.refused.second-step": "A second plate is shown in the Proof step, or after it.",
+    "tap.refused.second-one-camera": "One camera alone can't measure a second plate.",
+    "tap.refused.second-spec": "The second plate can't be used: {why}",
     "tap.refused.no-estimate": "There is no solution yet.",
     # safety, placed where the hazard is met
     "safety.machine": "Isolate the machine before hands enter the load frame.",

@@ -63,6 +63,18 @@ WORDS: dict[str, str] = {
     "scene.floor": "noise floor of {camera}: {random_px:.3f} px; the picture as a whole wanders by {common_px:.3f} px",
     "scene.meaning": "one subset's displacement is known to {in_plane} in the plane and {out} along the view, "
     "strain over {gauge_mm:g} mm to {strain} µm/m",
+    # a second plate, for the scale
+    "act.second.done": "No more shots of it",
+    "second.taking": "second plate ({plate}): {taken} of {wanted} shots",
+    "second.agrees": "its pitch is measured as {measured_mm:.4f} ± {measured_sigma_mm:.1g} mm and is {pitch_mm:g} ± "
+    "{pitch_sigma_mm:.1g} mm by itself: {percent:+.3f} %, the scale is borne out to {sigma:.2g} %",
+    "second.disagrees": "its pitch is measured as {measured_mm:.4f} ± {measured_sigma_mm:.1g} mm and is {pitch_mm:g} ± "
+    "{pitch_sigma_mm:.1g} mm by itself: {percent:+.3f} % is more than chance, one of the two plates is not as told",
+    "second.lengths": "{count} lengths on it re-measured: largest error {most}, rms {rms}",
+    "second.failed": "It could not be measured: show it once more",
+    "second.one camera": "One camera alone can't measure it",
+    "second.no shared shot": "No shot shows enough of it to two cameras: show it whole, to both",
+    "second.not this plate": "What was found is not the plate described: check its kind, size and pitch",
     "sheet.legend.glare": "glare",
     "sheet.legend.shadow": "shadow",
     "sheet.legend.finger": "hand",

@@ -134,6 +134,11 @@ WORDS: dict[str, str] = {
     "scale.length": "Length, mm",
     "scale.sigma": "Uncertainty (one sigma), mm",
     "scale.enter": "Note the length",
+    "scale.second.what": "Or show a second plate, alone and in three places, in the Proof step: its pitch is measured "
+    "through the calibration and compared with its own.",
+    "scale.second.spec": "The second plate: kind, size, pitch",
+    "scale.second.sigma": "Uncertainty of its pitch (one sigma), mm",
+    "scale.second.show": "Show the second plate",
     "scale.accept.words": "Or why it is good enough without",
     "scale.accept": "Accept the scale",
     # focus and light

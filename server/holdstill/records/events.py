@@ -12,6 +12,7 @@ from .measures import FrameMeasures
 from .plate import Plate
 from .rig import Pose, Rig
 from .scene import SceneReference
+from .second import SecondPlate
 from .views import View
 
 
@@ -162,6 +163,42 @@ class Proved:
 
 
 @dataclass(frozen=True, slots=True)
+class SecondPlateDescribed:
+    """A second plate will be shown; its pitch has an uncertainty. `words`: its SPEC. What was shown of
+    another before is left behind."""
+
+    at_ms: float
+    plate: Plate
+    words: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SecondPlateShown:
+    """A shot of the second plate was taken; it is no view of the solve."""
+
+    at_ms: float
+    view: View
+
+
+@dataclass(frozen=True, slots=True)
+class SecondPlateAway:
+    """No more shots of the second plate."""
+
+    at_ms: float
+
+
+@dataclass(frozen=True, slots=True)
+class SecondPlateMeasured:
+    """What the second plate says of the scale by its first `views` shots, or why (`Nothing.why`) it says
+    nothing."""
+
+    at_ms: float
+    result: SecondPlate | None
+    views: int
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Rechecked:
     at_ms: float
     result: DriftResult
@@ -227,6 +264,10 @@ Event = (
     | SolveFailed
     | LengthEntered
     | Proved
+    | SecondPlateDescribed
+    | SecondPlateShown
+    | SecondPlateAway
+    | SecondPlateMeasured
     | Rechecked
     | ReadyWithdrawn
     | HandedOver

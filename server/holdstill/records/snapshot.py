@@ -14,6 +14,7 @@ from .lamps import Lamp
 from .measures import FrameMeasures
 from .rig import Rig
 from .scene import SceneState
+from .second import SecondShown
 from .setup import Setup
 
 
@@ -175,6 +176,8 @@ class Snapshot:
     """Lamps inferred from glare."""
     scene: SceneState | None = None
     """The still scene: a series being taken, its noise floor. None before any."""
+    second: SecondShown | None = None
+    """A second plate, shown for the scale."""
     feeds: FeedsState | None = None
     """The cameras themselves, where the source knows them."""
     setup: Setup = field(default_factory=Setup)

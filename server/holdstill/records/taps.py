@@ -37,6 +37,8 @@ class TapKind(StrEnum):
     HAND_OVER = "hand-over"
     STILL_SERIES = "still-series"
     """Take the next shots as a series of the still scene."""
+    SECOND_PLATE = "second-plate"
+    """spec, and sigma_mm where it tells no uncertainty: look for this plate; without: no more."""
     RECHECK = "recheck"
     """Take the next shot as a recheck."""
     SET_EXPOSURE = "set-exposure"

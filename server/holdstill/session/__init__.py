@@ -9,6 +9,8 @@ from .focusing import focus_gauge
 from .judge import TAKING, Decision, Keep, Let, Refuse, judge, stuck
 from .light import SPECIMEN
 from .live import Live, forget_sharpness, look
+from .second import STEPS as SECOND_STEPS
+from .second import checks_with, scale_by_second
 from .setup import SETTING_UP, dim_views, shown
 from .sheet import sheet
 from .snapshot import NO_COVERAGE, Around, rows, snapshot
@@ -19,16 +21,20 @@ from .work import (
     PlanWork,
     ProveWork,
     RecheckWork,
+    SecondWork,
     SolveWork,
     Work,
+    as_second,
     enough,
     kept_poses,
     next_step,
+    second_due,
     wanted,
 )
 
 __all__ = [
     "NO_COVERAGE",
+    "SECOND_STEPS",
     "SETTING_UP",
     "SPECIMEN",
     "TAKING",
@@ -43,12 +49,15 @@ __all__ = [
     "PlanWork",
     "ProveWork",
     "RecheckWork",
+    "SecondWork",
     "Refuse",
     "SolveWork",
     "State",
     "Work",
     "advise",
     "against",
+    "as_second",
+    "checks_with",
     "enough",
     "first_trouble",
     "dim_views",
@@ -60,7 +69,9 @@ __all__ = [
     "next_step",
     "replay",
     "rows",
+    "scale_by_second",
     "scale_known",
+    "second_due",
     "sheet",
     "shown",
     "snapshot",

@@ -23,11 +23,12 @@ from holdstill.records import (
 
 from .exercise import exercise_state
 from .live import Live
+from .second import Second, second_says
 from .setup import advise_setting_up
 from .state import State
 from .troubles import Found
 from .verdict import verdict
-from .work import cue_due, enough
+from .work import cue_due, enough, second_due
 
 POSE_STEPS = (Step.POSES, Step.SOLVE, Step.PROOF)
 AWAY = ("lost", "silent", "ended")
@@ -48,6 +49,8 @@ def advise(state: State, live: Live, rhythm: Rhythm, now_ms: float) -> Advice:
     away = _away(state, live)
     if away is not None:
         return away
+    if second_due(state) is not None and state.second is not None:
+        return _of_second(state, state.second, live.second)
     if state.step not in POSE_STEPS:
         return _of_step(state, live)
     if live.kept_at_ms is not None and now_ms - live.kept_at_ms < limit("kept_shown_ms"):
@@ -145,6 +148,20 @@ def _in_trouble(state: State, live: Live, found: Found) -> Advice:
         trouble=found.trouble,
         trouble_camera=found.camera,
     )
+
+
+def _of_second(state: State, second: Second, live: Live | None) -> Advice:
+    """While a second plate is looked for: what is wrong with what is seen of it, else what to do with it."""
+    found = live.seen_trouble if live is not None else None
+    if found is None or found.trouble is Trouble.NO_PLATE:
+        still = live is not None and found is None
+        return _plain(state, second_says(second), Order.HOLD_STILL if still else Order.SHOW_PLATE)
+    place = found.place.value if found.place is not None else None
+    headline, remedy = cues.trouble_says(found.trouble, found.camera, place, way=found.way)
+    return Advice(
+        state.step, headline, Order.WAIT, Tone.TROUBLE, remedy=remedy, trouble=found.trouble,
+        trouble_camera=found.camera,
+    )  # fmt: skip
 
 
 def _between(state: State) -> Advice:

@@ -82,6 +82,8 @@ class Live:
     dropped: int = 0
     exercise: Exercise | None = None
     """The start-of-shift exercise, on a simulated rig."""
+    second: Live | None = None
+    """The same of a second plate, while one is looked for."""
     feeds: FeedsState | None = None
     """The cameras themselves, where the source knows them."""
 

@@ -32,11 +32,12 @@ from .aiming import warm_note
 from .exercise import exercise_state
 from .focusing import gauge_words
 from .live import Live
+from .second import checks_with, second_shown
 from .setup import focus_done, light_done, setup
 from .state import Entry, State
 from .troubles import ninth
 from .verdict import verdict
-from .work import enough, lamps
+from .work import enough, lamps, second_due
 
 STORY_SHOWN = 200
 """Most lines of the story that a page shows (the newest)."""
@@ -83,7 +84,7 @@ def snapshot(state: State, live: Live, advice: Advice, around: Around) -> Snapsh
         camera_estimates=estimate.cameras if estimate else (),
         pair_estimates=estimate.pairs if estimate else (),
         rms_px=estimate.rms_px if estimate else None,
-        checks=estimate.checks if estimate else (),
+        checks=checks_with(estimate.checks, state.second) if estimate else (),
         plate_shape=estimate.plate_shape if estimate else None,
         proof=state.proof.result if state.proof else None,
         verdict=verdict(state),
@@ -104,6 +105,7 @@ def snapshot(state: State, live: Live, advice: Advice, around: Around) -> Snapsh
         exercise=exercise_state(state, live.exercise, around.now_ms),
         still_rule=still_rule(state, live),
         scene=scene_state(state, around.series),
+        second=second_shown(state.second),
         feeds=live.feeds,
         setup=setup(state, live.setup, live.report, live.sightings),
     )
@@ -135,9 +137,13 @@ def _messages(state: State, message: str | None) -> tuple[str, ...]:
 
 
 def _camera(state: State, live: Live, camera: str) -> CameraState:
+    plate = second_due(state)
+    if plate is not None:  # what is looked for now
+        live = live.second or Live()
+    plate = plate or state.plate
     report = live.report
     sighting = live.sightings.get(camera)
-    printed = state.plate.point_count - len(state.plate.absent)
+    printed = plate.point_count - len(plate.absent)
     return CameraState(
         name=camera,
         found=len(sighting.point_ids) if sighting is not None else 0,

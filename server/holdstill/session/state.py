@@ -19,6 +19,8 @@ from holdstill.records import (
 from holdstill.records import events as ev
 from holdstill.records.scene import SceneReference
 
+from .second import Second, after_second
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Entry:
@@ -72,6 +74,8 @@ class State:
     recheck: ev.Rechecked | None = None
     scene: SceneReference | None = None
     """The still scene as the calibrated cameras last saw it."""
+    second: Second | None = None
+    """A second plate, for the scale."""
     handed: ev.HandedOver | None = None
     shown: Mapping[Step, ev.StepShown] = field(default_factory=dict)
     """Steps whose work the pictures showed to be done."""
@@ -173,6 +177,10 @@ def step(state: State, event: ev.Event) -> State:  # noqa: PLR0912 - one branch 
             return replace(state, recheck=event, withdrawn=withdrawn)
         case ev.SceneKept(reference=reference):
             return replace(state, scene=reference)
+        case ev.SecondPlateDescribed():
+            return replace(state, second=Second(event))
+        case ev.SecondPlateShown() | ev.SecondPlateAway() | ev.SecondPlateMeasured():
+            return replace(state, second=after_second(state.second, event))
         case ev.ReadyWithdrawn():
             return replace(state, withdrawn=event)
         case ev.HandedOver():
@@ -251,6 +259,7 @@ def _solved(state: State, event: ev.Solved) -> State:
         failure=None,
         trace=trace,
         cue_spent=state.cue_spent,
+        second=None if state.second is None else replace(state.second, answer=None),
     )
 
 

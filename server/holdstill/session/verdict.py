@@ -9,6 +9,7 @@ from holdstill.phrases import CATALOGUE, say
 from holdstill.records import Check, Estimate, Quantity, Ready, Say, Trouble, Verdict
 from holdstill.records import events as ev
 
+from .second import checks_with, scale_by_second
 from .state import State
 
 WANTS_VIEWS = ("too few views", "no shared view", "views too alike", "no cameras")
@@ -28,12 +29,13 @@ def verdict(state: State) -> Verdict:
     if estimate is None or not state.solve_ids() or _failed(state):
         unsolved, next_move = _unsolved(state)
         return Verdict(Ready.NOT_YET, (unsolved,), next_move, at_ms)
-    stops = [c for c in estimate.checks if c.stops and not c.ok]
+    checks = checks_with(estimate.checks, state.second)
+    stops = [c for c in checks if c.stops and not c.ok]
     if stops:
         return Verdict(Ready.STOP, tuple(_of_check(c) for c in stops), _remedy(stops[0].remedy), at_ms)
     wanting, remedy = _wanting(state, estimate)
     spoken = _spoken_against(state)
-    doubtful = any(not c.ok for c in estimate.checks)
+    doubtful = any(not c.ok for c in checks)
     if spoken is not None and doubtful:
         # It never was ready: what a recheck of such a calibration says comes last.
         reason = Say(f"reason.withdrawn.{spoken.reason}", spoken.numbers)
@@ -109,7 +111,7 @@ def _wanting(state: State, estimate: Estimate) -> tuple[list[Say], Say | None]:
     if views < limit("least_views"):
         reasons.append(Say("reason.few views", {"views": views, "wanted": int(limit("least_views"))}))
         remedy = Say("remedy.take views")
-    for check in estimate.checks:
+    for check in checks_with(estimate.checks, state.second):
         if not check.ok and not check.stops:
             reasons.append(_of_check(check))
             remedy = remedy or _remedy(check.remedy)
@@ -193,6 +195,8 @@ def _scale_stands_on(state: State) -> tuple[Say, ...]:
             if share <= limit("scale_length_share"):
                 told = {"percent": 100.0 * share, "length_mm": length_mm}
                 out.append(Say(f"reason.scale.{name}", told))
+    second = scale_by_second(state.second)
+    out += [second] if second is not None else []
     accepted = [e.words.strip() for e in state.lengths if e.what == "accepted" and e.words.strip()]
     if accepted and not out:
         out.append(Say("reason.scale.accepted", {"words": accepted[-1]}))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from holdstill import plan
@@ -21,6 +21,7 @@ from holdstill.records import (
 )
 from holdstill.records.lamps import ClearSighting, GlareSighting, Lamp
 
+from .second import STEPS
 from .state import State
 
 
@@ -76,7 +77,17 @@ class RecheckWork:
     views: tuple[View, ...]
 
 
-Work = SolveWork | PlanWork | ProveWork | RecheckWork
+@dataclass(frozen=True, slots=True, eq=False)
+class SecondWork:
+    """Measure a second plate through the calibration."""
+
+    second: Plate
+    plate: Plate
+    estimate: Estimate
+    views: tuple[View, ...]
+
+
+Work = SolveWork | PlanWork | ProveWork | RecheckWork | SecondWork
 
 
 def wanted(state: State, live_pose: Pose | None = None) -> Work | None:
@@ -94,6 +105,9 @@ def wanted(state: State, live_pose: Pose | None = None) -> Work | None:
             state.forced_ids(),
             None if state.opened.single_shots else state.estimate,
         )
+    second, estimate = state.second, state.estimate
+    if second is not None and second.views and second.answer is None and estimate is not None:
+        return SecondWork(second.described.plate, state.plate, estimate, second.views)
     if proof_due(state) and state.estimate is not None:
         return ProveWork(
             state.plate,
@@ -102,7 +116,7 @@ def wanted(state: State, live_pose: Pose | None = None) -> Work | None:
             state.standing(proof=False),
             state.standing(proof=True),
         )
-    if state.cue_spent and not state.paused and cue_due(state):
+    if state.cue_spent and not state.paused and cue_due(state) and second_due(state) is None:
         return PlanWork(
             state.plate,
             state.rig,
@@ -127,6 +141,22 @@ def cue_due(state: State) -> bool:
     if state.step in (Step.POSES, Step.SOLVE):
         return len(state.solve_ids()) < int(state.setting("goal_views_most"))
     return False
+
+
+def second_due(state: State) -> Plate | None:
+    """The second plate to look for in the next shot, instead of the session's own; None: its own."""
+    second = state.second
+    if second is None or not second.looking or state.estimate is None or state.paused:
+        return None
+    return second.described.plate if state.step in STEPS else None
+
+
+def as_second(state: State, second: Plate) -> State:
+    """The session as if it were of the second plate, nothing kept yet: what a shot of it is looked at by."""
+    if state.opened is None:
+        raise ValueError("the session has not been opened")
+    opened = replace(state.opened, plate=second)
+    return replace(state, opened=opened, lengths=(), entries=(), cue=None, cue_spent=True)
 
 
 def proof_due(state: State) -> bool:

@@ -32,12 +32,18 @@ _NEXT = {
 }
 
 
+SHOWING = (Step.PROOF, Step.HANDOVER)
+"""Steps in which a second plate may be shown."""
+
+
 def acts(snapshot: Snapshot) -> tuple[Act, ...]:
     """The few taps that make sense now; the last one is the main one."""
     step = snapshot.step
     cue = snapshot.advice.cue
     if snapshot.paused:
         return (Act("resume", "act.resume", look="main"),)
+    if snapshot.second is not None and snapshot.second.looking and step in SHOWING:
+        return (Act("second-plate", "act.second.done", look="main"),)
     if step is Step.FOCUS:
         return (Act("forget-sharpness", "panel.focus.forget"), _next(step))
     if step is Step.LIGHT:

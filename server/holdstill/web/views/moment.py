@@ -175,7 +175,7 @@ def stage_reads(snapshot: Snapshot) -> tuple[object, ...]:
     if panel not in _OWN:
         known = (
             snapshot.verdict, snapshot.quantities, snapshot.proof, snapshot.files, snapshot.drift,
-            snapshot.scene,
+            snapshot.scene, snapshot.second,
             snapshot.rig, snapshot.plate_words, snapshot.rms_px, snapshot.solving, snapshot.kept_count,
         )  # fmt: skip
     return (

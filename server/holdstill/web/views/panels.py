@@ -6,6 +6,7 @@ from typing import Any
 
 from holdstill.records import CameraDescription, Rig, Snapshot
 from holdstill.records.scene import SceneState
+from holdstill.records.second import SecondShown
 
 from .words import Words, figure, quantity_name
 
@@ -41,6 +42,7 @@ def step_panel(snapshot: Snapshot, words: Words) -> dict[str, Any]:
         "drift": drift,
         "drift_words": [drift_reason(r, words) for r in drift.reasons] if drift is not None else [],
         "scene": scene_lines(snapshot.scene, words),
+        "second": second_lines(snapshot.second, words),
         "drift_mark": "" if drift is None else "stop" if drift.moved and drift.matters else "ready",
     }
 
@@ -71,6 +73,28 @@ def scene_lines(scene: SceneState | None, words: Words) -> list[str]:
         lines.append(words.key(
             "scene.meaning", in_plane=figure(m.in_plane_um, "um"), out=figure(m.out_of_plane_um, "um"),
             strain=f"{m.strain_um_per_m:.0f}", gauge_mm=m.gauge_mm,
+        ))  # fmt: skip
+    return lines
+
+
+def second_lines(second: SecondShown | None, words: Words) -> list[str]:
+    """What is told of a second plate: being looked for, what it says of the scale, or why it doesn't."""
+    if second is None:
+        return []
+    lines = [words.key("second.taking", plate=second.words, taken=second.taken, wanted=second.wanted)]
+    if second.why:
+        why = f"second.{second.why}"
+        lines.append(words.key(why if words.has(why) else "second.failed"))
+    r = second.result
+    if r is not None:
+        lines.append(words.key(
+            "second.agrees" if r.check.ok else "second.disagrees", measured_mm=r.measured_mm,
+            measured_sigma_mm=r.measured_sigma_mm, pitch_mm=r.pitch_mm, pitch_sigma_mm=r.pitch_sigma_mm,
+            percent=100.0 * r.share, sigma=100.0 * r.share_sigma,
+        ))  # fmt: skip
+        lines.append(words.key(
+            "second.lengths", count=r.length_count, most=figure(r.length_max_um, "um"),
+            rms=figure(r.length_rms_um, "um"),
         ))  # fmt: skip
     return lines
 
