@@ -46,6 +46,7 @@ from holdstill.records import (
     Verdict,
     ViewRow,
 )  # fmt: skip
+from holdstill.records.second import SecondPlate, SecondShown
 
 AT_MS = 1_782_000_000_000.0
 POSE = Pose((0.0, 0.0, 0.0), (0.0, 0.0, 700.0))
@@ -271,6 +272,16 @@ def scenes() -> dict[str, Snapshot]:
     return made | _other_steps(base)
 
 
+def second_plate(measured_mm: float, ok: bool) -> SecondPlate:
+    """A second plate of 12 mm, measured."""
+    share = measured_mm / 12.0 - 1.0
+    limit = "its own pitch of 12 mm within 0.078 %"
+    check = Check("second plate", ok, f"{100 * share:+.3f} %", limit, "common practice: 99.7 %",
+                  "" if ok else "remedy.second plate", not ok)  # fmt: skip
+    return SecondPlate(("a", "b", "c"), 297, 12.0, 0.003, measured_mm, 0.0007, share, 0.00026, 153.7, 96,
+                       14.2, 5.1, check)  # fmt: skip
+
+
 def _other_steps(base: Snapshot) -> dict[str, Snapshot]:
     focusing = replace(
         base, step=Step.FOCUS, steps=steps(Step.FOCUS),
@@ -306,7 +317,37 @@ def _other_steps(base: Snapshot) -> dict[str, Snapshot]:
         checks=base.checks[:1],
     )  # fmt: skip
     reasons = (Say("quantity.shape_um"), Say("trouble.same as before"))
+    proved = replace(
+        base, step=Step.PROOF, steps=steps(Step.PROOF), proof=proof,
+        verdict=Verdict(
+            Ready.PROVISIONAL, (Say("reason.scale unverified"),), Say("remedy.enter length"), AT_MS
+        ),
+    )  # fmt: skip
+    told = SecondShown("dots 11x9 12mm±0.003mm", 1, 3, True)
+    asked = Advice(
+        Step.PROOF, Say("advice.second.more", {"taken": 1, "wanted": 3}), Order.SHOW_PLATE, Tone.SILENT
+    )
+    right = replace(told, taken=3, looking=False, result=second_plate(12.0012, True))
+    wrong = replace(right, result=second_plate(12.118, False))
+    stop = Verdict(
+        Ready.STOP, (Say("reason.check", {"name": "second plate", "value": "+0.983 %", "limit": "12 mm"}),),
+        Say("remedy.second plate"), AT_MS,
+    )  # fmt: skip
     return {
+        "second-looked-for": replace(proved, second=told, advice=asked),
+        "second-agrees": replace(
+            proved, second=right, advice=Advice(Step.PROOF, Say("verdict.ready"), Order.DONE, Tone.READY),
+            verdict=Verdict(
+                Ready.READY, (Say("reason.scale.second", {"pitch_mm": 12.0, "percent": 0.026}),), None, AT_MS
+            ),
+        ),
+        "second-disagrees": replace(
+            proved, second=wrong, verdict=stop,
+            advice=Advice(Step.PROOF, Say("advice.verdict.stop"), Order.DONE, Tone.SILENT),
+        ),
+        "second-not-measured": replace(
+            proved, second=replace(told, looking=False, why="not this plate"), advice=asked
+        ),
         "focus": focusing,
         "light": lighting,
         "rig": replace(base, step=Step.RIG, steps=steps(Step.RIG)),
