@@ -66,7 +66,7 @@ def test_a_part_dragged_on_the_picture_is_asked_for(phone: Page, served: Bench) 
 
 
 def test_sharper_and_softer_sound_clearly_different_and_pitch_rises(phone: Page, served: Bench) -> None:
-    phone.add_init_script(check("listen"))
+    phone.add_init_script(check("notes"))
 
     def saying(tone: Tone, nearness: float) -> list[list[object]]:
         advice = Advice(Step.FOCUS, Say("focus.rising"), Order.WAIT, tone, nearness=nearness)

@@ -1,17 +1,12 @@
-// Put before a page's own scripts: an audio device that notes the waveform and first pitch of each note.
-window.heard = [];
-window.AudioContext = class {
-  constructor() { this.state = "running"; this.currentTime = 0; this.destination = {}; }
-  resume() {}
-  suspend() {}
-  createGain() {
-    const level = { setValueAtTime() {}, linearRampToValueAtTime() {}, exponentialRampToValueAtTime() {} };
-    return { gain: level, connect() { return { connect() {} }; } };
-  }
-  createOscillator() {
-    const frequency = { value: 0, setValueAtTime(v) { this.value = v; }, linearRampToValueAtTime() {} };
-    const voice = { type: "sine", frequency, connect(next) { return next; }, stop() {} };
-    voice.start = () => window.heard.push([voice.type, Math.round(frequency.value)]);
-    return voice;
-  }
+// Stands in for the voice and counts the tones.
+window.said = [];
+window.tones = 0;
+window.SpeechSynthesisUtterance = class { constructor(words) { this.words = words; } };
+Object.defineProperty(window, "speechSynthesis", {
+  value: { cancel() {}, speak(sentence) { window.said.push(sentence.words); } },
+});
+const start = OscillatorNode.prototype.start;
+OscillatorNode.prototype.start = function (...when) {
+  window.tones++;
+  return start.apply(this, when);
 };

@@ -1,0 +1,17 @@
+// Put before a page's own scripts: an audio device that notes the waveform and first pitch of each note.
+window.heard = [];
+window.AudioContext = class {
+  constructor() { this.state = "running"; this.currentTime = 0; this.destination = {}; }
+  resume() {}
+  suspend() {}
+  createGain() {
+    const level = { setValueAtTime() {}, linearRampToValueAtTime() {}, exponentialRampToValueAtTime() {} };
+    return { gain: level, connect() { return { connect() {} }; } };
+  }
+  createOscillator() {
+    const frequency = { value: 0, setValueAtTime(v) { this.value = v; }, linearRampToValueAtTime() {} };
+    const voice = { type: "sine", frequency, connect(next) { return next; }, stop() {} };
+    voice.start = () => window.heard.push([voice.type, Math.round(frequency.value)]);
+    return voice;
+  }
+};
