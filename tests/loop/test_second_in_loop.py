@@ -48,7 +48,7 @@ def test_shots_go_to_the_second_plate_while_one_is_looked_for(tmp_path: Path) ->
             runner = at.runner
             for number in range(1, 13):
                 runner.arrive(eyes.story.shot(number))
-            await at.until(lambda: len(at.kept()) >= 10 and len(eyes.asked) == 12)
+            await at.until(lambda: len(runner.state.story) == 12)
             await at.until(lambda: runner.state.estimate_from == runner.state.solve_ids(), 30.0)
             await act(runner, Tap(TapKind.PROVE))
             kept, solved = at.kept(), runner.state.estimate
