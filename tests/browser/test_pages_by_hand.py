@@ -140,7 +140,7 @@ def test_a_length_is_entered_and_words_are_kept_while_the_page_lives(phone: Page
     served.show(replace(SCENES["nearer"], kept_count=8))
     phone.wait_for_timeout(300)
     expect(phone.get_by_label("Length, mm")).to_have_value("244.5")
-    phone.get_by_label("Uncertainty").fill("0.5")
+    phone.get_by_label("Uncertainty (one sigma), mm").fill("0.5")
     phone.get_by_role("button", name="Note the length").click()
     expect(phone.locator("#said")).to_have_text("The length is noted.")
     assert served.deck.taps[-1].values == {"what": "baseline", "value_mm": "244.5", "sigma_mm": "0.5"}
