@@ -24,9 +24,10 @@ def words(name: str, fragment: str) -> str:
     ("name", "told"),
     [
         ("second-looked-for", ["second plate (dots 11x9 12mm±0.003mm): 1 of 3 shots"]),
-        ("second-agrees", ["measured as 12.0012 ± 0.0007 mm", "is 12 ± 0.003 mm", "+0.010 %", "to 0.026 %",
+        ("second-agrees", ["12.0012 ± 0.0007 mm; its own: 12 ± 0.003 mm", "(+0.010 ± 0.03 %)", "to 0.026 %",
                            "96 lengths on it re-measured", "14.2 µm"]),
-        ("second-disagrees", ["12.1180", "+0.983 % is more than chance", "One of the two pitches is wrong"]),
+        ("second-disagrees", ["12.1180", "(+0.983 ± 0.03 %: more than chance)",
+                              "One of the two pitches is wrong"]),
         ("second-not-measured", ["is not the plate described"]),
     ],
 )  # fmt: skip
@@ -38,6 +39,8 @@ def test_the_stage_tells_what_is_known_of_it(name: str, told: list[str]) -> None
 
 def test_one_order_at_a_time_while_it_is_looked_for() -> None:
     assert "1 of 3: show the second plate in another place" in words("second-looked-for", "cue")
+    assert "Provisional" not in words("second-looked-for", "stage")
+    assert "Enter the baseline" not in words("second-looked-for", "stage")
     (only,) = acts(SCENES["second-looked-for"])
     assert TapKind(only.kind) is TapKind.SECOND_PLATE
     assert not only.values, "without a SPEC it ends"

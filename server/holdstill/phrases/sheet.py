@@ -66,10 +66,10 @@ WORDS: dict[str, str] = {
     # a second plate, for the scale
     "act.second.done": "No more shots of it",
     "second.taking": "second plate ({plate}): {taken} of {wanted} shots",
-    "second.agrees": "its pitch is measured as {measured_mm:.4f} ± {measured_sigma_mm:.1g} mm and is {pitch_mm:g} ± "
-    "{pitch_sigma_mm:.1g} mm by itself: {percent:+.3f} %, the scale is borne out to {sigma:.2g} %",
-    "second.disagrees": "its pitch is measured as {measured_mm:.4f} ± {measured_sigma_mm:.1g} mm and is {pitch_mm:g} ± "
-    "{pitch_sigma_mm:.1g} mm by itself: {percent:+.3f} % is more than chance, one of the two plates is not as told",
+    "second.agrees": "its pitch measured: {measured_mm:.4f} ± {measured_sigma_mm:.1g} mm; its own: {pitch_mm:g} ± "
+    "{pitch_sigma_mm:.1g} mm ({percent:+.3f} ± {sigma:.1g} %)",
+    "second.disagrees": "its pitch measured: {measured_mm:.4f} ± {measured_sigma_mm:.1g} mm; its own: {pitch_mm:g} ± "
+    "{pitch_sigma_mm:.1g} mm ({percent:+.3f} ± {sigma:.1g} %: more than chance)",
     "second.lengths": "{count} lengths on it re-measured: largest error {most}, rms {rms}",
     "second.failed": "It could not be measured: show it once more",
     "second.one camera": "One camera alone can't measure it",

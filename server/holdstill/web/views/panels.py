@@ -43,6 +43,7 @@ def step_panel(snapshot: Snapshot, words: Words) -> dict[str, Any]:
         "drift_words": [drift_reason(r, words) for r in drift.reasons] if drift is not None else [],
         "scene": scene_lines(snapshot.scene, words),
         "second": second_lines(snapshot.second, words),
+        "looking": snapshot.second is not None and snapshot.second.looking,
         "drift_mark": "" if drift is None else "stop" if drift.moved and drift.matters else "ready",
     }
 
