@@ -4,6 +4,7 @@ the same through the set. What moves between the cameras does not show here; wha
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -75,22 +76,30 @@ def _in_camera(fitted: Fit, camera: int, own: Pictures, *, refit: bool) -> State
     )
 
 
-def wald(information: FloatArray, gradient: FloatArray) -> float:
-    """Chi-square that the best change of the parameters explains: ``g' N^-1 g`` of the sums."""
-    total, slope = information.sum(axis=0), gradient.sum(axis=0)
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(total), 1e-300))
-    unit = total * scale[:, None] * scale[None, :] + 1e-9 * np.eye(len(scale))
-    right = slope * scale
-    return float(right @ np.linalg.solve(unit, right))
+Wald = Callable[[FloatArray, FloatArray], FloatArray]
 
 
-def best_split(information: FloatArray, gradient: FloatArray, fewest: int) -> tuple[int, float]:
+def wald(information: FloatArray, gradient: FloatArray) -> FloatArray:
+    """Chi-squares (k,) that the best change of the parameters explains: ``g' N^-1 g`` of sums (k, p, p)
+    and (k, p)."""
+    scale = 1.0 / np.sqrt(np.maximum(np.einsum("kii->ki", information), 1e-300))
+    unit = information * scale[:, :, None] * scale[:, None, :] + 1e-9 * np.eye(scale.shape[1])
+    right = gradient * scale
+    return np.asarray(np.einsum("ki,ki->k", right, np.linalg.solve(unit, right[:, :, None])[:, :, 0]))
+
+
+def best_split(
+    information: FloatArray, gradient: FloatArray, fewest: int, chi_square: Wald = wald
+) -> tuple[int, float]:
     """The place in a row of views where two sets of parameters explain most more than one: index of
     the first view after it, and the chi-square gained. (0, 0.0) when there is no room for two."""
-    whole = wald(information, gradient)
-    best, at = 0.0, 0
-    for split in range(fewest, len(information) - fewest + 1):
-        gained = wald(information[:split], gradient[:split]) + wald(information[split:], gradient[split:])
-        if gained - whole > best:
-            best, at = gained - whole, split
-    return at, best
+    before = np.cumsum(information, axis=0), np.cumsum(gradient, axis=0)
+    splits = np.arange(fewest, len(information) - fewest + 1)
+    if not len(splits):
+        return 0, 0.0
+    after = np.cumsum(information[::-1], axis=0)[::-1], np.cumsum(gradient[::-1], axis=0)[::-1]
+    whole = chi_square(before[0][-1:], before[1][-1:])[0]
+    gained = chi_square(before[0][splits - 1], before[1][splits - 1]) - whole
+    gained += chi_square(after[0][splits], after[1][splits])
+    best = int(np.argmax(gained))
+    return (int(splits[best]), float(gained[best])) if gained[best] > 0.0 else (0, 0.0)

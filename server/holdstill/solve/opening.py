@@ -8,6 +8,7 @@ import numpy as np
 
 from holdstill.geometry.lens import lens_parameters
 from holdstill.geometry.poses import matrices
+from holdstill.geometry.rotations import rotation_matrix
 from holdstill.records import Estimate, FloatArray, Nothing
 
 from .bundle import State
@@ -109,9 +110,11 @@ def open_warm(problem: Problem, start: Estimate) -> Opened | Nothing:
     for index, view in enumerate(problem.views):
         for camera, name in enumerate(problem.cameras):
             was_turned[camera, index] = view.view_id in start.turned_view_ids.get(name, ())
-        if view.view_id in known and view.view_id in used:
-            view_r[index], view_t[index] = matrices(known[view.view_id])
-            fresh[index] = False
+        fresh[index] = view.view_id not in known or view.view_id not in used
+    old = [known[view.view_id].arrays() for view, new in zip(problem.views, fresh, strict=True) if not new]
+    if old:
+        view_r[~fresh] = rotation_matrix(np.array([turn for turn, _ in old]))
+        view_t[~fresh] = np.array([shift for _, shift in old])
     state = State(lenses, cam_r, cam_t, view_r, view_t, np.zeros(0))
     ids = problem.plate.turned_ids()
     if fresh.any():

@@ -16,6 +16,7 @@ import numpy as np
 from holdstill.limits import limit
 from holdstill.records import Check, FloatArray, SetAside
 
+from .alone import best_split
 from .bundle import Layout, evaluate
 from .drift import chi_to_sigmas
 from .fitting import Fit
@@ -77,26 +78,18 @@ def disagreement(fitted: Fit, camera: int, variance: float, sound: BoolArray) ->
     return Disagreement(information, slope, shared, shift, noise_px, along)
 
 
-def _wald(information: FloatArray, gradient: FloatArray) -> float:
-    total, slope = information.sum(axis=0), gradient.sum(axis=0)
-    return float(slope @ np.linalg.solve(total + 1e-9 * np.eye(6), slope))
+def _wald(information: FloatArray, gradient: FloatArray) -> FloatArray:
+    """Chi-squares (k,) of sums (k, 6, 6) and (k, 6): what one motion explains."""
+    at = np.linalg.solve(information + 1e-9 * np.eye(6), gradient[:, :, None])[:, :, 0]
+    return np.asarray(np.einsum("ki,ki->k", gradient, at))
 
 
 def knocked(found: Disagreement) -> tuple[int, float, float]:
     """The split that explains most: index of the first view after it, sigmas, and the share of all
     disagreement that it explains."""
-    each = np.einsum(
-        "ni,ni->n", found.gradient,
-        np.linalg.solve(found.information + 1e-9 * np.eye(6), found.gradient[:, :, None])[:, :, 0],
-    )
-    whole = _wald(found.information, found.gradient)
-    best, at = -1.0, 0
-    for split in range(2, len(found.views) - 1):
-        both = _wald(found.information[:split], found.gradient[:split]) + _wald(
-            found.information[split:], found.gradient[split:]
-        )
-        if both - whole > best:
-            best, at = both - whole, split
+    each = _wald(found.information, found.gradient)
+    whole = float(_wald(found.information.sum(axis=0)[None], found.gradient.sum(axis=0)[None])[0])
+    at, best = best_split(found.information, found.gradient, 2, _wald)
     # What the views would disagree by noise alone is no disagreement.
     rest = float(each.sum()) - whole - 6.0 * (len(found.views) - 1)
     return at, chi_to_sigmas(max(best, 0.0), 6), best / max(rest, best, 1e-12)
