@@ -232,10 +232,13 @@ def test_two_percent_of_packets_lost_are_told_with_the_figure(pair: Pair) -> Non
             fake.tell("lost 20")
         caught.until(lambda: all(f.lost_share > 0.005 for f in caught.source.feeds().feeds), 25.0, "noticing")
         shots = caught.more(12, 20.0)
+        # packets are lost by chance: the figure wanders about 2 % and is waited for, between 1 % and 4 %
+        caught.until(
+            lambda: 0.01 < caught.source.feeds().feeds[0].lost_share < 0.04, 40.0, "the figure of the loss"
+        )
         feed = caught.source.feeds().feeds[0]
         assert "loses" in say(feed.trouble)
         assert "another cable" in say(feed.remedy)
-        assert 0.005 < feed.lost_share < 0.05
         for shot in shots:  # what comes is whole: no picture with holes is ever delivered
             for original in shot.originals.values():
                 assert int(original.image.min()) > 10  # type: ignore[union-attr]
