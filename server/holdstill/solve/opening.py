@@ -134,6 +134,10 @@ def _place_fresh(
     turns = was_turned.copy()
     for camera in range(pictures.cameras):
         mine = (pictures.camera == camera) & fresh[pictures.view]
+        # A view that has its place is looked at again only for its numbering.
+        settled = placed & ~problem.ambiguous.any(axis=0)
+        turns[camera, pictures.view[mine & settled[pictures.view]]] = False
+        mine &= ~settled[pictures.view]
         if not mine.any():
             continue
         own = pictures.only(mine)
@@ -142,7 +146,8 @@ def _place_fresh(
             view=np.arange(len(own.camera), dtype=np.int32), cameras=1, views=len(own.camera),
         )
         # A rough place is enough: the joint adjustment walks on from it.
-        found, _ = resected(alone, state.lenses[camera], huber=HUBER, steps=4)
+        steps = 1 if placed[own.view].all() else 4
+        found, _ = resected(alone, state.lenses[camera], huber=HUBER, steps=steps)
         back = state.cam_r[camera].T
         for index, view in enumerate(own.view):
             r = back @ found.view_r[index]
