@@ -135,10 +135,9 @@ def find_blobs(level: Level, *, dark: bool, ring: bool = False) -> Blobs:
     """
     grey = level.grey
     window = min(_WINDOW_PX, min(grey.shape) // 2 * 2 - 1)
-    mean = cv2.blur(grey, (window, window), borderType=cv2.BORDER_REFLECT)
-    spread = cv2.blur(cv2.absdiff(grey, mean), (window, window), borderType=cv2.BORDER_REFLECT)
+    mean, spread = _surroundings(grey, window)
     floor = 2.0 + 2.5 * _noise(grey)
-    sums = _spots(grey, np.asarray(mean, np.uint8), np.asarray(spread, np.uint8), floor, dark)
+    sums = _spots(grey, mean, spread, floor, dark)
     n, wide, high = sums[:, 0], sums[:, 8] - sums[:, 6] + 1, sums[:, 9] - sums[:, 7] + 1
     fill, most = n / (wide * high), 2.2 * window
     centre = sums[:, 1:3] / n[:, None]
@@ -153,6 +152,25 @@ def find_blobs(level: Level, *, dark: bool, ring: bool = False) -> Blobs:
         order = order[np.argsort(-roundness[order])[:_MOST_BLOBS]]
     corner = sums[order, 6:8]
     return Blobs(centre[order] + corner, n[order], cov[order], dark)
+
+
+def _surroundings(grey: Grey, window: int) -> tuple[Grey, Grey]:
+    """Mean and mean absolute deviation in a window about each pixel; in a large picture worked out at half
+    size (both change slowly) and brought back to the picture's."""
+    if min(grey.shape) < 4 * window:
+        mean = cv2.blur(grey, (window, window), borderType=cv2.BORDER_REFLECT)
+        spread = cv2.blur(cv2.absdiff(grey, mean), (window, window), borderType=cv2.BORDER_REFLECT)
+        return np.asarray(mean, np.uint8), np.asarray(spread, np.uint8)
+    height, width = grey.shape
+    size, across = ((width + 1) // 2, (height + 1) // 2), (window // 2 | 1, window // 2 | 1)
+    half = cv2.blur(
+        cv2.resize(grey, size, interpolation=cv2.INTER_AREA), across, borderType=cv2.BORDER_REFLECT
+    )
+    mean = cv2.resize(half, (width, height), interpolation=cv2.INTER_LINEAR)
+    away = cv2.resize(cv2.absdiff(grey, mean), size, interpolation=cv2.INTER_AREA)
+    half = cv2.blur(away, across, borderType=cv2.BORDER_REFLECT)
+    spread = cv2.resize(half, (width, height), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(mean, np.uint8), np.asarray(spread, np.uint8)
 
 
 @compiled

@@ -44,6 +44,8 @@ from .viewmap import ViewMap, fit_view_map
 _TIE = 2.0
 _STILL_SEEN = 0.97
 """Share of the dots followed that must come out exact; else the plate is searched anew."""
+_NEAR_PX = 0.5
+"""Median distance of rough centres from the map through them, up to which the exact step starts there."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -174,8 +176,9 @@ def _at_level(image: Picture, level: Level, plate: Plate, hint: Sighting | None)
 def _number(seen: _Seen, plate: Plate) -> Coarse | Nothing:
     """Number a lattice, or say why it is not this plate."""
     lattice = seen.lattice
-    sites = look_at_sites(seen.level, lattice, max(plate.columns, plate.rows))
     spread = np.ptp(lattice.cells, axis=0) + 1
+    longest = max(tables_of(plate).number.shape)
+    sites = look_at_sites(seen.level, lattice, max(longest - int(spread.min()), 2))
     needed = least_points(plate)
     numbers: dict[str, float | int | str] = {
         "found": len(lattice), "needed": needed, "columns_seen": int(spread[0]), "rows_seen": int(spread[1]),
@@ -282,11 +285,12 @@ def _refine(image: Picture, plate: Plate, coarse: Coarse, camera: str, full_scal
     spots = coarse.lattice.spots[use]
     centres = coarse.level.to_full(coarse.blobs.centres[spots])
     mm = tables_of(plate).xy
-    view, _ = fit_view_map(mm[ids], centres, size)
+    view, residuals = fit_view_map(mm[ids], centres, size)
     areas = coarse.blobs.areas[spots] * coarse.level.factor**2
     scales = view.scales(mm[ids])
     radii = np.sqrt(areas / np.pi) / scales
-    start = _Start(ids, centres, view, median(radii), coarse.dark, coarse.ambiguous)
+    near = not plate.marks and median(np.hypot(residuals[:, 0], residuals[:, 1])) < _NEAR_PX
+    start = _Start(ids, centres, view, median(radii), coarse.dark, coarse.ambiguous, near=near)
     diameter = 2 * start.radius * median(scales)
     if diameter < limit("target_least_dot_px"):
         return Nothing(

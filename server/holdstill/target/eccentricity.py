@@ -47,11 +47,17 @@ def _offsets(
 ) -> FloatArray:
     out = np.zeros((len(xy), 2))
     at, jac = mapped(xy, h, centre, scale, k1, k2)
-    ring = np.empty((len(unit), 2))
+    line = np.empty((len(unit), 2))
     for i in range(len(xy)):
         for k in range(len(unit)):
-            ring[k, 0], ring[k, 1] = xy[i, 0] + radius * unit[k, 0], xy[i, 1] + radius * unit[k, 1]
-        line, _ = mapped(ring, h, centre, scale, k1, k2)
+            x, y = xy[i, 0] + radius * unit[k, 0], xy[i, 1] + radius * unit[k, 1]
+            w = h[2, 0] * x + h[2, 1] * y + h[2, 2]
+            over = 1.0 / (w if abs(w) > 1e-12 else 1e-12)
+            qx = (h[0, 0] * x + h[0, 1] * y + h[0, 2]) * over
+            qy = (h[1, 0] * x + h[1, 1] * y + h[1, 2]) * over
+            r2 = min(qx * qx + qy * qy, 16.0)
+            radial = scale * (1.0 + k1 * r2 + k2 * r2 * r2)
+            line[k, 0], line[k, 1] = centre[0] + qx * radial, centre[1] + qy * radial
         a, b, c, d = jac[i, 0, 0], jac[i, 0, 1], jac[i, 1, 0], jac[i, 1, 1]
         det = a * d - b * c
         sxx, sxy, syy, rx, ry = 0.0, 0.0, 0.0, 0.0, 0.0

@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 
 from holdstill.records import FloatArray
 
-from .compiled import median
-from .smooth import smooth
+from .compiled import compiled, median
+from .smooth import ROUNDS, smooth, smoothed
 from .steps import Beliefs, Steps
 from .view import View
 
@@ -23,35 +23,65 @@ def plausible(
     and light change across it.  Odd ones have the usual misfit and are a little paler, smaller, more
     blurred or off their place.
     """
-    ok = steps.ok & (steps.contrast * known.contrast > 0)
-    if ok.sum() < 6:
-        return ok, ok & False
-    ratio = steps.contrast / median(steps.contrast[ok])
-    ok &= (ratio > 0.4) & (ratio < 1.8) & (np.hypot(*steps.shift.T) < known.sigma + 1.0)
-    dot = ok.copy()
-    if ok.sum() < 6:
-        return ok, ok & False
-    numbers = np.empty((len(which), 6))
-    numbers[:, 0] = np.log(np.maximum(np.abs(steps.contrast), 1e-9))
-    numbers[:, 1] = np.log(np.maximum(steps.misfit, 1e-9))
-    numbers[:, 2:4] = steps.table[:, 4:6]
-    numbers[:, 4:] = centres + steps.shift - known.expected(which)
-    radius, before = known.usual_px(which), int(ok.sum())
+    return _told_apart(
+        steps.table, np.ascontiguousarray(centres), known.expected(which), known.contrast, known.sigma,
+        known.usual_px(which), known.pitch / known.radius,
+    )  # fmt: skip
+
+
+@compiled
+def _told_apart(
+    table: FloatArray,
+    centres: FloatArray,
+    expected: FloatArray,
+    contrast: float,
+    sigma: float,
+    radius: float,
+    pitch: float,
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """See `plausible`. table: as of `Steps`; radius, px; pitch: over the radius."""
+    n = len(table)
+    ok, dot, odd = np.zeros(n, np.bool_), np.zeros(n, np.bool_), np.zeros(n, np.bool_)
+    some, count = np.empty(n), 0
+    for k in range(n):
+        ok[k] = table[k, 12] > 0 and table[k, 1] * contrast > 0
+        if ok[k]:
+            some[count] = table[k, 1]
+            count += 1
+    if count < 6:
+        return ok, odd
+    usual, before = median(some[:count]), 0
+    numbers = np.empty((n, 6))
+    for k in range(n):
+        ratio, shift = table[k, 1] / usual, np.hypot(table[k, 2], table[k, 3])
+        ok[k] = ok[k] and ratio > 0.4 and ratio < 1.8 and shift < sigma + 1.0
+        dot[k] = ok[k]
+        before += 1 if ok[k] else 0
+        numbers[k, 0] = np.log(max(abs(table[k, 1]), 1e-9))
+        numbers[k, 1] = np.log(max(table[k, 10], 1e-9))
+        for q in range(2):
+            numbers[k, 2 + q] = table[k, 4 + q]
+            numbers[k, 4 + q] = centres[k, q] + table[k, 2 + q] - expected[k, q]
+    if before < 6:
+        return ok, odd
     for _ in range(2):
-        surface, scatter, _ = smooth(centres, numbers, ok, degree=2)
-        off = np.abs(numbers - surface)
-        far = np.hypot(off[:, 4], off[:, 5])
-        fits = numbers[:, 1] - surface[:, 1] < np.maximum(7 * scatter[1], 6 * np.sqrt(2 / steps.dof))
-        gates = [max(8 * scatter[0], 0.1), max(7 * scatter[2], 0.015), max(7 * scatter[3], 0.025)]
-        reach = max(8 * float(np.hypot(scatter[4], scatter[5])), 0.01)
-        ok &= fits & (off[:, 0] < gates[0]) & (off[:, 2] < gates[1]) & (off[:, 3] < gates[2]) & (far < reach)
-        odd = dot & fits & (np.maximum(off[:, 2], off[:, 3]) < max(0.06 * radius, *gates[1:]))
-        odd &= far < max(reach, 0.03 * known.pitch / known.radius * radius)
-        now = int(ok.sum())
+        surface, scatter, _ = smoothed(centres, numbers, ok, 2, ROUNDS)
+        paler, larger = max(8 * scatter[0], 0.1), max(7 * scatter[2], 0.015)
+        softer, reach = max(7 * scatter[3], 0.025), max(8 * np.hypot(scatter[4], scatter[5]), 0.01)
+        now = 0
+        for k in range(n):
+            off = np.abs(numbers[k] - surface[k])
+            far = np.hypot(off[4], off[5])
+            misfit = numbers[k, 1] - surface[k, 1]
+            fits = misfit < max(7 * scatter[1], 6 * np.sqrt(2 / table[k, 11]))
+            ok[k] = ok[k] and fits and off[0] < paler and off[2] < larger and off[3] < softer and far < reach
+            odd[k] = dot[k] and fits and max(off[2], off[3]) < max(0.06 * radius, larger, softer)
+            odd[k] = odd[k] and far < max(reach, 0.03 * pitch * radius) and not ok[k]
+            now += 1 if ok[k] else 0
         if now < 6 or now == before:
             break
         before = now
-    return np.asarray(ok), np.asarray(odd & ~ok)
+    return ok, odd
 
 
 def light_slopes(steps: Steps, centres: FloatArray, good: NDArray[np.bool_], bright_dots: bool) -> FloatArray:

@@ -20,6 +20,8 @@ from .compiled import compiled, median
 from .viewmap import ViewMap, fit_view_map
 
 _SEEDS = 24
+_FIRST_LOOK = 40
+"""About as many spots are looked at as seeds first; all only where none of them leads to a large lattice."""
 _REACH = 0.3
 _SIZE_RATIO = 1.9
 _EXTEND_ROUNDS = 6
@@ -53,7 +55,20 @@ def grow(blobs: Blobs, size: tuple[int, int], *, enough: int, at_least: int) -> 
     """
     if len(blobs) < at_least:
         return None
-    seeds, bases = _seeds(blobs.centres, blobs.areas, _whitening(blobs.covariances))
+    white = _whitening(blobs.covariances)
+    some = max(1, len(blobs) // _FIRST_LOOK)
+    best = _largest(blobs, white, enough, some)
+    if some > 1 and (best is None or len(best[1]) < enough):
+        best = _largest(blobs, white, enough, 1)
+    if best is None or len(best[1]) < min(at_least, 6):
+        return None
+    lattice = _settle(blobs, best[0], best[1], size)
+    return lattice if lattice is not None and len(lattice) >= at_least else None
+
+
+def _largest(blobs: Blobs, white: FloatArray, enough: int, every: int) -> tuple[IntArray, IntArray] | None:
+    """Cells and spots of the largest lattice grown from every `every`-th spot, or the first large enough."""
+    seeds, bases = _seeds(blobs.centres, blobs.areas, white, every)
     best: tuple[IntArray, IntArray] | None = None
     used = np.zeros(len(blobs), bool)
     tried = 0
@@ -67,10 +82,7 @@ def grow(blobs: Blobs, size: tuple[int, int], *, enough: int, at_least: int) -> 
             best = (cells, spots)
             if len(spots) >= enough:
                 break
-    if best is None or len(best[1]) < min(at_least, 6):
-        return None
-    lattice = _settle(blobs, best[0], best[1], size)
-    return lattice if lattice is not None and len(lattice) >= at_least else None
+    return best
 
 
 def _whitening(cov: FloatArray) -> FloatArray:
@@ -89,9 +101,9 @@ def _whitening(cov: FloatArray) -> FloatArray:
 
 @compiled
 def _neighbour_frames(
-    centres: FloatArray, areas: FloatArray, white: FloatArray
+    centres: FloatArray, areas: FloatArray, white: FloatArray, every: int
 ) -> tuple[FloatArray, FloatArray]:
-    """For each spot the best pair of neighbour vectors and its score (0 = none, up to 4).
+    """For every `every`-th spot the best pair of neighbour vectors and its score (0 = none, up to 4).
 
     A pair is nearly square and equal in the whitened frame; the score counts how many of the four
     places +-e1, +-e2 hold a spot of like size.
@@ -103,7 +115,7 @@ def _neighbour_frames(
     dist = np.zeros(8)
     wx = np.zeros(8)
     wy = np.zeros(8)
-    for i in range(n):
+    for i in range(0, n, every):
         count = 0
         tight = white[i, 0, 0] * white[i, 1, 1] - white[i, 0, 1] * white[i, 1, 0]
         reach = 40.0 * max(white[i, 0, 0], white[i, 1, 1]) / max(tight, 1e-12)
@@ -157,9 +169,11 @@ def _neighbour_frames(
     return frames, scores
 
 
-def _seeds(centres: FloatArray, areas: FloatArray, white: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
+def _seeds(
+    centres: FloatArray, areas: FloatArray, white: FloatArray, every: int
+) -> tuple[NDArray[np.int64], FloatArray]:
     """Spots to grow from, best first, with their basis vectors (n, 2, 2)."""
-    frames, scores = _neighbour_frames(centres, areas, white)
+    frames, scores = _neighbour_frames(centres, areas, white, every)
     order = np.argsort(-scores, kind="stable")
     order = order[scores[order] > 1.0]
     return order, frames[order]

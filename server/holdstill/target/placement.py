@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from holdstill.records import FloatArray, IntArray, Plate, PlateKind
 
+from .compiled import compiled
 from .lattice import Lattice
 from .sites import Sites
 from .tables import tables_of
@@ -125,37 +126,57 @@ def _weigh(
     sites: Sites,
 ) -> Placement:
     """Cost of one numbering: `cells` are the plate's points in lattice coordinates."""
-    rows, columns = sites.dot.shape
-    at = cells - sites.low
-    ok = (at >= 0).all(axis=1) & (at[:, 0] < columns) & (at[:, 1] < rows)
-    x, y = at[ok, 0], at[ok, 1]
-    hit, bare, inside = sites.dot[y, x], sites.bare[y, x], sites.inside[y, x]
-    stray = found - int(hit.sum())
-    bare_count = int(bare.sum())
-    hidden = int((inside & ~hit & ~bare).sum())
-    cost = _BARE_COST * bare_count + _HIDDEN_COST * hidden + 2.0 * stray
-    line = len(x) > 0 and _has_bare_line(at[ok], hit, bare, inside)
-    return Placement(turn, -(turn @ shift), cost, stray, bare_count, int(inside.sum()), line)
+    hit, bare, hidden, inside, line = _counted(cells, sites.low, sites.dot, sites.bare, sites.inside)
+    stray = found - hit
+    cost = _BARE_COST * bare + _HIDDEN_COST * hidden + 2.0 * stray
+    return Placement(turn, -(turn @ shift), cost, stray, bare, inside, line)
 
 
-def _has_bare_line(
-    at: NDArray[np.int64], hit: NDArray[np.bool_], bare: NDArray[np.bool_], inside: NDArray[np.bool_]
-) -> bool:
-    """True when the plate as numbered has outermost lines in the picture that are not there.
+@compiled
+def _counted(
+    cells: NDArray[np.int64],
+    low: IntArray,
+    dot: NDArray[np.bool_],
+    bare: NDArray[np.bool_],
+    inside: NDArray[np.bool_],
+) -> tuple[int, int, int, int, bool]:
+    """Of the plate's points at lattice `cells`: how many are dots found, bare, hidden, in the picture; and
+    whether the plate as numbered has outermost lines in the picture that are not there.
 
-    One line of bare ground is enough; lines that show anything else must be empty on two opposite
-    sides (a hand covers one side, not exactly both).
+    One line of bare ground is enough for that; lines that show anything else must be empty on two
+    opposite sides (a hand covers one side, not exactly both).
     """
-    for axis in (0, 1):
-        empty = []
-        for edge in (at[:, axis].min(), at[:, axis].max()):
-            line = (at[:, axis] == edge) & inside
-            if line.sum() >= 4 and bare[line].mean() > 0.8:
-                return True
-            empty.append(line.sum() >= 4 and not hit[line].any() and inside[at[:, axis] == edge].mean() > 0.9)
-        if all(empty):
-            return True
-    return False
+    rows, columns = dot.shape
+    hits, bares, hidden, within = 0, 0, 0, 0
+    ends = np.array([[1 << 30, -(1 << 30)], [1 << 30, -(1 << 30)]])
+    for i in range(len(cells)):
+        u, v = cells[i, 0] - low[0], cells[i, 1] - low[1]
+        if u < 0 or v < 0 or u >= columns or v >= rows:
+            continue
+        hits += 1 if dot[v, u] else 0
+        bares += 1 if bare[v, u] else 0
+        within += 1 if inside[v, u] else 0
+        hidden += 1 if inside[v, u] and not dot[v, u] and not bare[v, u] else 0
+        ends[0, 0], ends[0, 1] = min(ends[0, 0], u), max(ends[0, 1], u)
+        ends[1, 0], ends[1, 1] = min(ends[1, 0], v), max(ends[1, 1], v)
+    gone = False
+    for axis in range(2):
+        empty = 0
+        for side in range(2):
+            whole, seen, dots, bald = 0, 0, 0, 0
+            for i in range(len(cells)):
+                u, v = cells[i, 0] - low[0], cells[i, 1] - low[1]
+                if u < 0 or v < 0 or u >= columns or v >= rows or (u, v)[axis] != ends[axis, side]:
+                    continue
+                whole += 1
+                if inside[v, u]:
+                    seen += 1
+                    dots += 1 if dot[v, u] else 0
+                    bald += 1 if bare[v, u] else 0
+            gone = gone or (seen >= 4 and bald > 0.8 * seen)
+            empty += 1 if seen >= 4 and dots == 0 and seen > 0.9 * whole else 0
+        gone = gone or empty == 2
+    return hits, bares, hidden, within, gone
 
 
 def lattice_to_plate(plate: Plate, placement: Placement, cells: IntArray) -> IntArray:

@@ -21,7 +21,7 @@ from .probing import noise_of, probe
 from .score import SKEWS, Scores
 from .smooth import smooth
 from .steps import Beliefs, Steps
-from .view import EVERYWHERE, LEAST_SIGMA_PX, View
+from .view import EDGE_REACH, EVERYWHERE, LEAST_SIGMA_PX, View
 from .viewmap import ViewMap, fit_view_map
 
 _SOFT_PX, _OFF_PX = 0.8, 0.4
@@ -165,7 +165,7 @@ def _final_pass(known: View, which: NDArray[np.int64], centres: FloatArray) -> D
     centres = centres + np.where(use[:, None], steps.shift, 0)
     late = use & (np.hypot(*steps.shift.T) > 0.12 * known.sigma)
     if late.any():
-        once_more = known.scores(which[late], centres[late], slopes[late])
+        once_more = known.scores(which[late], centres[late], slopes[late], reach=EDGE_REACH)
         again = known.solved(once_more, beliefs.of(late), _LEAST_USED)
         centres[late] += np.where(again.ok[:, None], again.shift, 0)
     if good.sum() < 6:
@@ -195,17 +195,17 @@ def _exact(
     """
     free = Beliefs.loose(len(which), ramp=1e6 * abs(known.contrast))
     if ramps[~shaded].any() or shaded.sum() > 0.3 * len(which):
-        gathered = known.scores(which, centres, slopes)
+        gathered = known.scores(which, centres, slopes, reach=EDGE_REACH)
         beliefs = beliefs_of(known.solved(gathered, free, _LEAST_USED), centres, good, ramps)
         return known.solved(gathered, beliefs, _LEAST_USED), beliefs, None
-    gathered = known.scores(which, centres, slopes, kind=SKEWS)
+    gathered = known.scores(which, centres, slopes, kind=SKEWS, reach=EDGE_REACH)
     free.table[:, 4] = 0.0
     beliefs = beliefs_of(known.solved(gathered, free, _LEAST_USED), centres, good, ramps)
     level = Beliefs(beliefs.table.copy())
     level.table[:, 4] = 0.0
     steps = known.solved(gathered, level, _LEAST_USED)
     if shaded.any():
-        ramped = known.scores(which[shaded], centres[shaded], slopes[shaded])
+        ramped = known.scores(which[shaded], centres[shaded], slopes[shaded], reach=EDGE_REACH)
         steps.table[shaded] = known.solved(ramped, beliefs.of(shaded), _LEAST_USED).table
         steps = Steps.of(steps.table)
     return steps, beliefs, gathered

@@ -12,7 +12,7 @@ from holdstill.records import FloatArray
 
 from .compiled import compiled, median, solved
 
-_ROUNDS = 3
+ROUNDS = 3
 
 
 def smooth(
@@ -26,8 +26,8 @@ def smooth(
     weights (Huber, Robust Statistics, 1981, from memory).
     """
     table = values[:, None] if values.ndim == 1 else values
-    surface, scatter, slopes = _smoothed(
-        np.ascontiguousarray(points), np.ascontiguousarray(table), np.ascontiguousarray(use), degree, _ROUNDS
+    surface, scatter, slopes = smoothed(
+        np.ascontiguousarray(points), np.ascontiguousarray(table), np.ascontiguousarray(use), degree, ROUNDS
     )
     return (surface[:, 0] if values.ndim == 1 else surface), scatter, slopes
 
@@ -41,9 +41,10 @@ def _terms(x: float, y: float, out: Any) -> None:
 
 
 @compiled
-def _smoothed(
+def smoothed(
     points: FloatArray, values: FloatArray, use: NDArray[np.bool_], degree: int, rounds: int
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """See `smooth`; arrays contiguous, values (n, k), reweighted `rounds` times. For compiled callers."""
     n, width = values.shape
     some: Any = np.empty(n, np.int64)
     count = 0

@@ -55,7 +55,9 @@ def follow(
         jump = np.zeros(2)
         at = view(xy[ids])
         off = np.hypot(at[:, 0] - centres[:, 0], at[:, 1] - centres[:, 1])
-        good = dots & (off < 0.2 * reach)
+        before, good = good, dots & (off < 0.2 * reach)
+        if np.array_equal(before, good):
+            break
     inside = ((at > 1.5 * radius) & (at < np.array(size) - 1 - 1.5 * radius)).all(axis=1)
     if not inside.any() or good[inside].mean() < _LEAST_SHARE:
         return None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,13 +11,16 @@ from scipy.special import ndtri
 
 from holdstill.records import FloatArray, Picture
 
-from .compiled import compiled_plain, median
+from .compiled import compiled, compiled_plain, median
 from .eccentricity import eccentricity_px
 from .score import RAMPS, ROUND, Scores, gathered
 from .steps import Beliefs, Steps, solve_steps
 from .viewmap import ViewMap, mapped
 
 _REACH = 3.2
+EDGE_REACH = 2.6
+"""Half width of the ring over the blur where only the centre is asked for: less than 0.1 % of what an edge
+tells of its place lies beyond (the integral of the squared normal density)."""
 EVERYWHERE = (-9.0, 9.0)
 """Signed distances over sigma that no ring reaches: nothing is left out."""
 LEAST_SIGMA_PX = 0.4
@@ -94,13 +98,14 @@ class View:
         stride: int = 1,
         kind: int = RAMPS,
         noise: bool = False,
+        reach: float = _REACH,
     ) -> Scores:
-        """Gather the dots `which` about `centres`; see `score.gathered`."""
+        """Gather dots about `centres`; see `score.gathered` (full reach where a plateau clips)."""
         shapes, gap = self._frames(which)
         bounds = self.bounds(which, shapes)
         clip = 0.0 if self.contrast and self.held else self.clip
         blur = np.array([self.sigma, *self.bent])
-        about = np.array([_REACH, *self.variance, clip])
+        about = np.array([_REACH if self.held > 0 else reach, *self.variance, clip])
         slopes = np.zeros((len(which), 2)) if slopes is None else slopes
         return Scores(
             *gathered(self.image, centres, shapes, slopes, gap, bounds, blur, about, kind, stride,
@@ -174,7 +179,7 @@ def clip_level(image: Picture, full_scale: int) -> float:
     The largest value seen, where a pile of pixels stands on it: at least 0.1 % of a sample and
     three times as many as in the eight values below.
     """
-    step = max(1, int(np.sqrt(image.size / 60000)))
+    step = max(1, image.size // 60000)
     top, pile, below, count = _piled(image, step, 8 * max(1, full_scale // 4096))
     if top < 0.5 * full_scale:
         return 0.0
@@ -183,20 +188,25 @@ def clip_level(image: Picture, full_scale: int) -> float:
     return float(top) if top >= full_scale else 0.0
 
 
-@compiled_plain
+@compiled
 def _piled(image: Picture, step: int, reach: int) -> tuple[int, int, int, int]:
-    """Largest value of every step-th pixel of every step-th row, how often it stands there, how often
-    values up to `reach` below it, and pixels looked at."""
+    """Largest value of every step-th row, how often it stands there, how often values up to `reach` below it,
+    and pixels looked at."""
     height, width = image.shape
-    top = 0
+    top = np.int32(0)
     for y in range(0, height, step):
-        for x in range(0, width, step):
-            top = max(top, int(image[y, x]))
-    pile, below, count = 0, 0, 0
+        for x in range(width):
+            top = max(top, np.int32(image[y, x]))
+    at, from_ = top, top - np.int32(reach)
+    pile, upper, rows = 0, 0, 0
     for y in range(0, height, step):
-        for x in range(0, width, step):
-            gap = top - int(image[y, x])
-            pile += 1 if gap == 0 else 0
-            below += 1 if 0 < gap <= reach else 0
-            count += 1
-    return top, pile, below, count
+        here: Any = np.int32(0)
+        near: Any = np.int32(0)
+        for x in range(width):
+            v = np.int32(image[y, x])
+            here += np.int32(v == at)
+            near += np.int32(v >= from_)
+        pile += here
+        upper += near
+        rows += 1
+    return int(top), pile, upper - pile, rows * width

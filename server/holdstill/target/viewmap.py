@@ -247,33 +247,60 @@ def _normal_equations(
     x: FloatArray, target: FloatArray, p: FloatArray, weight: FloatArray, terms: int, residual: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Normal matrix (8 + terms; its lower part) and right side of the weighted least squares; fills
-    `residual`."""
-    size = 8 + terms
-    normal, right = np.zeros((size, size)), np.zeros(size)
-    row = np.zeros(10)
+    `residual`.
+
+    The derivative by entry (g, m) of the homography is a column g of the 2 x 3 matrix `d` times v[m], so that
+    the products of all pairs are those of the six products of `d`'s columns with the six of `v`'s entries.
+    """
+    blocks, sides, cross = np.zeros((6, 6)), np.zeros((3, 3)), np.zeros((2, 9))
+    d, v, s, t = np.empty((2, 3)), np.empty(3), np.empty(6), np.empty(6)
+    r00, r01, r11, r0, r1 = 0.0, 0.0, 0.0, 0.0, 0.0
     for i in range(len(x)):
         a, b = x[i, 0], x[i, 1]
         w = p[6] * a + p[7] * b + 1.0
         if abs(w) < 1e-9:
             w = 1e-9
-        qx, qy = (p[0] * a + p[1] * b + p[2]) / w, (p[3] * a + p[4] * b + p[5]) / w
+        over = 1.0 / w
+        qx, qy = (p[0] * a + p[1] * b + p[2]) * over, (p[3] * a + p[4] * b + p[5]) * over
         r2 = qx * qx + qy * qy
         radial = 1.0 + p[8] * r2 + p[9] * r2 * r2
         bend = 2.0 * p[8] + 4.0 * p[9] * r2
-        residual[i, 0], residual[i, 1] = target[i, 0] - qx * radial, target[i, 1] - qy * radial
+        ex, ey = target[i, 0] - qx * radial, target[i, 1] - qy * radial
+        residual[i, 0], residual[i, 1] = ex, ey
         w2 = weight[i] * weight[i]
+        d[0, 0], d[0, 1], d[1, 1] = radial + bend * qx * qx, bend * qx * qy, radial + bend * qy * qy
+        d[1, 0] = d[0, 1]
         for axis in range(2):
-            dx = (radial + bend * qx * qx) if axis == 0 else bend * qx * qy
-            dy = bend * qx * qy if axis == 0 else (radial + bend * qy * qy)
-            back = -(dx * qx + dy * qy)
-            row[0], row[1], row[2] = dx * a / w, dx * b / w, dx / w
-            row[3], row[4], row[5] = dy * a / w, dy * b / w, dy / w
-            row[6], row[7] = back * a / w, back * b / w
-            q = qx if axis == 0 else qy
-            row[8], row[9] = q * r2, q * r2 * r2
-            for m in range(size):
-                weighted = w2 * row[m]
-                right[m] += weighted * residual[i, axis]
-                for o in range(m + 1):
-                    normal[m, o] += weighted * row[o]
-    return normal, right
+            d[axis, 2] = -(d[axis, 0] * qx + d[axis, 1] * qy)
+        v[0], v[1], v[2] = a * over, b * over, over
+        at = 0
+        for g in range(3):
+            pull = w2 * (d[0, g] * ex + d[1, g] * ey)
+            along = w2 * r2 * (d[0, g] * qx + d[1, g] * qy)
+            for m in range(3):
+                sides[g, m] += pull * v[m]
+                cross[0, 3 * g + m] += along * v[m]
+                cross[1, 3 * g + m] += along * r2 * v[m]
+            for m in range(g + 1):
+                s[at] = w2 * (d[0, g] * d[0, m] + d[1, g] * d[1, m])
+                t[at] = v[g] * v[m]
+                at += 1
+        for g in range(6):
+            for m in range(6):
+                blocks[g, m] += s[g] * t[m]
+        cubed, pull = w2 * r2 * r2 * r2, w2 * r2 * (qx * ex + qy * ey)
+        r00 += cubed
+        r01 += cubed * r2
+        r11 += cubed * r2 * r2
+        r0 += pull
+        r1 += pull * r2
+    size = 8 + terms
+    normal, right = np.zeros((10, 10)), np.zeros(10)
+    for m in range(8):
+        right[m] = sides[m // 3, m % 3]
+        for o in range(m + 1):
+            g, h, u, w_ = m // 3, o // 3, max(m % 3, o % 3), min(m % 3, o % 3)
+            normal[m, o] = blocks[g * (g + 1) // 2 + h, u * (u + 1) // 2 + w_]
+        normal[8, m], normal[9, m] = cross[0, m], cross[1, m]
+    normal[8, 8], normal[9, 8], normal[9, 9], right[8], right[9] = r00, r01, r11, r0, r1
+    return normal[:size, :size].copy(), right[:size].copy()
