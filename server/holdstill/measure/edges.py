@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import cast
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from holdstill.limits import limit
 from holdstill.records import FloatArray, Picture
 
-from .compiled import directional_fit, edge_profiles, gathered, rises, strong_gradients, strongest_by_sector
+from .edge_loops import blur_over_direction, rises, strong_places, usable
 
 RISE_OVER_SIGMA = 2.563103131089201
 """10-90 % rise of a Gaussian-blurred step over the Gaussian's sigma (2 x 1.28155...)."""
@@ -110,30 +110,13 @@ def _edges_at(
     xy, normal = _candidates(image, box, noise_gray, wanted)
     if len(xy) < 12:
         return None
-    profile = edge_profiles(image, xy, normal, _HALF_WIDTH_PX, _STEP_PX)
-    width, contrast, top, ran_out = rises(profile, 8)
-    clear = contrast > max(
-        limit("edge_least_noise") * max(noise_gray, 0.4), 0.35 * float(np.median(contrast))
-    )
-    sector = _sector(normal)
-    shares = [
-        float(ran_out[clear & (sector == k)].mean())
-        for k in range(_SECTORS)
-        if int((clear & (sector == k)).sum()) >= 8
-    ]
-    ran_share = max(shares, default=0.0)
-    good = clear & (width > 0) & (top < clip_from) & ~ran_out
-    if int(good.sum()) < 12:
+    width, contrast, top, ran_out = rises(image, xy, normal, _HALF_WIDTH_PX, _STEP_PX, 8)
+    least = limit("edge_least_noise") * max(noise_gray, 0.4)
+    good, ran_share = usable(contrast, width, top, ran_out, normal, least, clip_from, _SECTORS)
+    if int(np.count_nonzero(good)) < 12:
         return None if ran_share < _RAN_OUT else (np.full(1, np.nan), np.zeros(1), xy[:1], ran_share)
-    sigma = np.sqrt(
-        np.maximum((width[good] * _STEP_PX / RISE_OVER_SIGMA) ** 2 - _INTERPOLATION_VARIANCE, 1.0 / 12.0)
-    )
-    return sigma.astype(np.float64), normal[good], xy[good], ran_share
-
-
-def _sector(normal: FloatArray) -> NDArray[np.int64]:
-    """Which of `_SECTORS` equal parts of the half circle a direction falls in."""
-    return np.floor(np.mod(normal, np.pi) * (_SECTORS / np.pi)).astype(np.int64) % _SECTORS
+    sigma = np.sqrt(np.maximum((width[good] / RISE_OVER_SIGMA) ** 2 - _INTERPOLATION_VARIANCE, 1.0 / 12.0))
+    return sigma, normal[good], xy[good], ran_share
 
 
 def _candidates(
@@ -143,17 +126,9 @@ def _candidates(
     x0, y0, x1, y1 = box
     step = max(1, (y1 - y0) // _ROWS)
     count = (y1 - y0 - 4) // step
-    gx, gy = strong_gradients(image, x0 + 1, x1 - 1, y0 + 2, step, count)
-    thin = np.hypot(gx[:, ::32].ravel(), gy[:, ::32].ravel())
-    strong = float(np.partition(thin, int(0.995 * (thin.size - 1)))[int(0.995 * (thin.size - 1))])
-    threshold = max(0.06 * strong, 4.0 * noise_gray, 1.0)
-    spots, height, normal = gathered(gx, gy, threshold, 4 * wanted)
-    if not len(spots):
-        return np.empty((0, 2)), np.empty(0)
-    # A smear lowers the edges along it: strong is what is strong in its own direction.
-    pick = strongest_by_sector(height, normal, _SECTORS, wanted)
-    xy = np.stack([spots[pick, 0] + x0 + 1.0, spots[pick, 1] * step + y0 + 2.0], axis=1)
-    return xy, normal[pick]
+    inside = (x0 + 1, y0 + 2, x1 - 1, y1)
+    xy, normal = strong_places(image, inside, step, count, max(4.0 * noise_gray, 1.0), _SECTORS, wanted)
+    return xy, normal
 
 
 def edge_blur(edges: Edges) -> EdgeBlur | None:
@@ -168,22 +143,15 @@ def edge_blur(edges: Edges) -> EdgeBlur | None:
     n = sigma.size
     if n < 12:
         return None
-    middle = float(np.median(sigma))
-    scatter = 1.4826 * float(np.median(np.abs(sigma - middle)))
-    error = 1.2533 * scatter / np.sqrt(n)
-    smear, direction, smear_error = _smear(sigma, normal)
+    middle, scatter, lopsided, fit, spread, kept = blur_over_direction(sigma, normal)
+    error = 1.2533 * scatter / math.sqrt(n)
+    smear, direction, smear_error = (None, None, None) if lopsided > 12.0 else _smear(fit, spread, kept)
     return EdgeBlur(RISE_OVER_SIGMA * middle, middle, error, smear, direction, smear_error, n)
 
 
-def _smear(sigma: FloatArray, normal: FloatArray) -> tuple[float | None, float | None, float | None]:
-    terms = np.stack([np.ones_like(normal), np.cos(2 * normal), np.sin(2 * normal)], axis=1)
-    gram = terms.T @ terms / len(sigma)
-    if np.linalg.cond(gram) > 12.0:
-        return None, None, None
-    fit, spread, kept = directional_fit(sigma**2, normal)
-    noise = spread * np.sqrt(2.0 / max(kept, 1))
-    excess = 2.0 * float(np.hypot(fit[1], fit[2]))
-    direction = 0.5 * float(np.degrees(np.arctan2(fit[2], fit[1])))
-    clean = max(excess**2 - 2 * (2 * noise) ** 2, 0.0) ** 0.5
-    length = np.sqrt(12.0 * clean)
-    return float(length), direction, float(np.sqrt(12.0 * 2 * noise))
+def _smear(fit: FloatArray, spread: float, kept: int) -> tuple[float, float, float]:
+    noise = spread * math.sqrt(2.0 / max(kept, 1))
+    excess = 2.0 * math.hypot(fit[1], fit[2])
+    direction = 0.5 * math.degrees(math.atan2(fit[2], fit[1]))
+    clean = math.sqrt(max(excess**2 - 2 * (2 * noise) ** 2, 0.0))
+    return math.sqrt(12.0 * clean), direction, math.sqrt(12.0 * 2 * noise)

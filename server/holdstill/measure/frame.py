@@ -48,7 +48,7 @@ def frame_measures(
         camera=camera,
         mean_level=level.mean,
         sharpness=sharp.overall,
-        sharpness_regions=tuple(float(v) for v in sharp.regions.ravel()),
+        sharpness_regions=tuple(sharp.regions.ravel().tolist()),
         region_grid=(sharp.regions.shape[0], sharp.regions.shape[1]),
         edge_width_px=None if blur is None else blur.width_px,
         saturated_share=share,
@@ -70,7 +70,7 @@ def frame_measures(
         clip_seen=level.clip_seen,
         sharpness_sigma=sharp.sigma,
         smear_anisotropy=sharp.anisotropy,
-        region_means=tuple(float(v) for v in sharp.means.ravel()),
+        region_means=tuple(sharp.means.ravel().tolist()),
         light=on_plate.light,
     )
 

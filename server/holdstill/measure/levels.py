@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -19,7 +20,16 @@ from .compiled import histogram as histogram_of
 ROW_STEP = 20
 """Every twentieth row is enough for level statistics of a frame of megapixels."""
 
-SHARE_STEP = 5
+SHARE_STEP = 10
+FIRST_ROW = 1
+ENOUGH_PX = 500_000
+"""Of larger frames only every k-th row is used, to about this many pixels. All measures use the same rows as
+far as can be: fetching them is what costs."""
+
+
+def row_step(image: Picture) -> int:
+    """Which k-th rows (and the two below each) of a frame are read for gradients and noise."""
+    return max(1, image.size // ENOUGH_PX)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +94,8 @@ def levels(image: Picture, *, full_scale: int) -> Levels:
     """
     every = ROW_STEP if image.shape[0] >= 1024 else 2 if image.shape[0] >= 256 else 1
     size = 256 if image.dtype == np.uint8 else _codes(image, full_scale)
-    counts = histogram_of(np.ascontiguousarray(image), every, size).astype(np.float64)
+    first = FIRST_ROW if image.shape[0] >= 1024 else 0
+    counts = histogram_of(np.ascontiguousarray(image), first, every, size)
     used = np.flatnonzero(counts)
     step = _step(used) if size > 256 else 1
     histogram = counts[::step]
@@ -113,11 +124,11 @@ def _codes(image: Picture, full_scale: int) -> int:
 def saturated_share(image: Picture, clip_from: float) -> float:
     """Share of pixels at or above `clip_from` grey values, 0..1; image uint8 or uint16 (rows, columns).
 
-    Of frames of megapixels every fifth row is counted.
+    Of frames of megapixels every tenth row is counted.
     """
-    every = SHARE_STEP if image.shape[0] >= 1024 else 1
-    count: int = count_at_least(np.ascontiguousarray(image), max(int(np.ceil(clip_from)), 1), every)
-    rows = len(range(0, image.shape[0], every))
+    first, every = (FIRST_ROW, SHARE_STEP) if image.shape[0] >= 1024 else (0, 1)
+    count: int = count_at_least(np.ascontiguousarray(image), max(math.ceil(clip_from), 1), first, every)
+    rows = len(range(first, image.shape[0], every))
     return float(count / (rows * image.shape[1]))
 
 

@@ -10,7 +10,8 @@ import numpy as np
 
 from holdstill.records import FloatArray, Nothing, Picture
 
-from .compiled import histogram_medians, second_differences
+from .levels import row_step
+from .row_loops import noise_line
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,7 @@ class NoiseModel:
 
 
 _BINS = 24
-_CELLS = 1024
+_CELLS = 512
 SAMPLES = 45_000
 """About how many places are read of a large frame: the noise is then known to about 1.6 percent."""
 MANY_SAMPLES = 180_000
@@ -58,45 +59,12 @@ def noise_model(image: Picture, *, clip_from: float, samples: int | None = None)
     texture finer than about 1.5 px fills the whole frame.
     """
     wanted = samples or (SAMPLES if image.size > _SMALL_PX else MANY_SAMPLES)
+    shared = row_step(image)
     step = max(1, image.size // wanted)
+    step = step // shared * shared if step >= shared else step
     rows = (image.shape[0] - 2) // step
-    whole = np.ascontiguousarray(image)
-    counts, scale, width = second_differences(whole, step, rows, clip_from, _BINS, _CELLS)
-    if int(counts.sum()) < 400:
-        counts, scale, width = second_differences(whole, step, rows, np.inf, _BINS, _CELLS)
-    totals = counts.sum(axis=1)
-    centres = (np.arange(_BINS) + 0.5) * width
-    use = totals >= max(200, 0.004 * totals.sum())
-    sigma = histogram_medians(counts) * scale / (0.6745 * 6.0)
-    return _line(centres[use], sigma[use] ** 2, totals[use].astype(np.float64))
-
-
-def _line(level: FloatArray, variance: FloatArray, weight: FloatArray) -> NoiseModel:
-    """Weighted line with slope >= 0; a constant when the levels don't spread."""
-    if level.size == 0:
-        return NoiseModel(0.0, 0.0)
-    mean_level = float(np.average(level, weights=weight))
-    mean_variance = float(np.average(variance, weights=weight))
-    spread = float(np.average((level - mean_level) ** 2, weights=weight))
-    if level.size < 3 or spread < (0.02 * mean_level) ** 2:
-        return NoiseModel(0.0, mean_variance)
-    # Texture lifts a bin's variance, never lowers it: fit, then refit without what stands above.
-    keep = np.ones(level.size, dtype=bool)
-    slope, start = 0.0, mean_variance
-    for _ in range(3):
-        slope, start = (
-            np.polyfit(level[keep], variance[keep], 1, w=np.sqrt(weight[keep]))
-            if keep.sum() > 2
-            else (slope, start)
-        )
-        line = slope * level + start
-        again = variance <= 1.6 * np.maximum(line, 1e-9)
-        if (again == keep).all() or again.sum() < 3:
-            break
-        keep = again
-    if slope < 0:
-        return NoiseModel(0.0, float(np.average(variance[keep], weights=weight[keep])))
-    return NoiseModel(float(slope), float(start))
+    gain, floor = noise_line(np.ascontiguousarray(image), step, rows, clip_from, _BINS, _CELLS)
+    return NoiseModel(gain, floor)
 
 
 def pair_variance(first: Picture, second: Picture) -> float:

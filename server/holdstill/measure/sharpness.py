@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -10,15 +12,14 @@ from numpy.typing import NDArray
 
 from holdstill.records import FloatArray, Picture
 
-from .compiled import tile_sums
+from .levels import row_step
 from .noise import SAMPLES, NoiseModel
+from .row_loops import sharpness_of, tile_sums
 
 NOISE_KNOWN = 3.4
 """Relative error of the noise variance taken off, times the root of the places read (see `noise_model`)."""
 GRID = (8, 9)
 """Regions: rows x columns."""
-ENOUGH_PX = 500_000
-"""Of larger frames only every k-th row is used, to about this many pixels."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,11 +68,8 @@ AnyPicture = NDArray[Any]
 
 def tile_energies(image: AnyPicture, *, grid: tuple[int, int], row_step: int) -> TileEnergies:
     """Energies of every `row_step`-th row of an image (uint8, uint16 or float32), by tile."""
-    count = (image.shape[0] - 2) // row_step
-    ys = np.linspace(0, count, grid[0] + 1).astype(np.int64)
-    xs = np.linspace(0, image.shape[1] - 2, grid[1] + 1).astype(np.int64)
+    ys, xs, counts = _tiles(image.shape[0], image.shape[1], grid, row_step)
     sums = tile_sums(np.ascontiguousarray(image), row_step, ys, xs)
-    counts = np.outer(np.diff(ys), np.diff(xs)).astype(np.float64)
     parts = sums / counts[..., None]
     return TileEnergies(parts[..., :2] / 4.0, parts[..., 3], counts, parts[..., 2] / 4.0)
 
@@ -93,36 +91,24 @@ def grid_sharpness(
     memory). Frames above 0.5 MP are read on every k-th row. Comparable only within one scene;
     clipped areas lower it.
     """
-    tiles = tile_energies(image, grid=grid, row_step=max(1, image.size // ENOUGH_PX))
-    energy, means, counts = tiles.energy, tiles.means, tiles.counts
-    noise_term = noise.variance(means) / 2.0
-    signal = energy - noise_term[..., None]
-    share = counts / counts.sum()
-    lit = np.maximum(means - black_level, 0.25)
-    overall_mean = float((share * lit).sum())
-    total = float((share[..., None] * signal).sum())
-    # (I[x+1]-I[x-1])/2 under white noise: variance of its square is 2 (var/2)^2 per sample, two
-    # axes; neighbours two apart share a pixel, which adds half again.
-    scatter = 2 * 2 * (noise_term**2) * 1.5 / counts
-    known = NOISE_KNOWN / np.sqrt(noise_samples) * float((share * noise_term).sum()) * 2.0
-    whole_noise = float((share * noise_term).sum()) * 2.0
-    sigma = float(np.hypot(np.sqrt((share**2 * scatter).sum()), known)) / overall_mean**2
-    j_xx = float((share * signal[..., 0]).sum())
-    j_yy = float((share * signal[..., 1]).sum())
-    j_xy = float((share * tiles.cross).sum())
-    spread = float(np.hypot(j_xx - j_yy, 2 * j_xy))
-    whole = max(j_xx + j_yy, 1e-12)
+    ys, xs, counts = _tiles(image.shape[0], image.shape[1], grid, row_step(image))
+    sums = tile_sums(np.ascontiguousarray(image), row_step(image), ys, xs)
+    known = NOISE_KNOWN / math.sqrt(noise_samples)
+    regions, means, whole = sharpness_of(sums, counts, noise.gain, noise.floor, black_level, known)
+    overall, sigma, noise_share, j_xx, j_yy, j_xy = whole.tolist()
+    spread = math.hypot(j_xx - j_yy, 2 * j_xy)
     # The strong direction is at half the angle of (Jxx - Jyy, 2 Jxy); the weak one lies across it.
-    strong = 0.5 * np.degrees(np.arctan2(2 * j_xy, j_xx - j_yy))
+    strong = 0.5 * math.degrees(math.atan2(2 * j_xy, j_xx - j_yy))
     weak = strong - 90.0 if strong > 0 else strong + 90.0
-    regions = np.maximum(signal.sum(axis=2), 0.0) / lit**2
-    return GridSharpness(
-        max(total, 0.0) / overall_mean**2,
-        sigma,
-        regions,
-        means,
-        min(spread / whole, 1.0),
-        float(weak),
-        min(whole_noise / max(total + whole_noise, 1e-12), 1.0),
-    )
+    anisotropy = min(spread / max(j_xx + j_yy, 1e-12), 1.0)
+    return GridSharpness(overall, sigma, regions, means, anisotropy, weak, noise_share)
 
+
+@lru_cache(maxsize=64)
+def _tiles(
+    height: int, width: int, grid: tuple[int, int], step: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64], FloatArray]:
+    """Edges of the tiles in sampled rows and in columns, and the samples in each; not to be written to."""
+    ys = np.linspace(0, (height - 2) // step, grid[0] + 1).astype(np.int64)
+    xs = np.linspace(0, width - 2, grid[1] + 1).astype(np.int64)
+    return ys, xs, np.outer(np.diff(ys), np.diff(xs)).astype(np.float64)
