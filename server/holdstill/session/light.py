@@ -141,6 +141,8 @@ def _marks(
 ) -> tuple[GlareMark, ...]:
     if size is None or sighting is None:
         return ()
+    if sum(g.plate_share for g in m.glare) < limit("light_glare_told"):
+        return ()  # what is ringed in the picture is also told in words
     return tuple(
         GlareMark(
             round(g.x_px / size[0], 4),
