@@ -4,7 +4,7 @@ import pytest
 
 from holdstill import session
 from holdstill.phrases import say
-from holdstill.records import Ready, Rhythm, ShotReport, Step
+from holdstill.records import Ready, Rhythm, Say, ShotReport, Step
 from holdstill.records import events as ev
 from holdstill.session import PlanWork, ProveWork, SolveWork, replay, step, verdict, wanted
 from session.fabric import CAMERAS, cue, estimate, opening, story, view
@@ -179,6 +179,26 @@ def test_no_plate_in_sight_is_no_trouble_once_the_files_are_handed_over() -> Non
     assert {s.step: s.state for s in steps(state, live)}[Step.POSES] == "trouble"
     handed = step(state, ev.StepEntered(9e3, Step.HANDOVER))
     assert {s.step: s.state for s in steps(handed, live)}[Step.HANDOVER] == "now"
+
+
+def test_once_the_proof_has_its_views_the_plate_may_be_put_down() -> None:
+    from holdstill.records import ProofResult, Trouble
+    from holdstill.session import Found, Live
+    from holdstill.session.snapshot import steps
+
+    live = Live(report=ShotReport(1, "a", 2e4, False, {}, {}, {}, {}, {}), trouble=Found(Trouble.NO_PLATE))
+    rhythm = Rhythm("stream", 0.1, 9, proven=True, last_at_ms=2e4)
+    state = step(replay(story(12)), ev.StepEntered(2e4, Step.PROOF))
+    assert say(session.advise(state, live, rhythm, 2e4).headline) == "Show the plate"
+    for number in (13, 14, 15):
+        state = step(state, ev.ViewKept(2e4 + number, view(number, proof=True), None))
+    told = session.advise(state, live, rhythm, 2.2e4)
+    assert told.trouble is None
+    assert say(told.headline) == say(Say("advice.proving"))
+    assert {s.step: s.state for s in steps(state, live)}[Step.PROOF] == "now"
+    held = ProofResult((13, 14, 15), "unused views", 0.01, 0.01, 40, 5.0, 2.0, passed=True)
+    state = step(state, ev.Proved(2.2e4, held, (13, 14, 15)))
+    assert session.advise(state, live, rhythm, 2.2e4).trouble is None
 
 
 def test_a_proof_that_did_not_hold_leads_back_to_the_poses_for_one_more_view() -> None:

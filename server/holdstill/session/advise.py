@@ -60,7 +60,7 @@ def advise(state: State, live: Live, rhythm: Rhythm, now_ms: float) -> Advice:
         return silent
     if state.step is not Step.PROOF and not state.cue_spent and enough(state):
         return _enough(state)
-    if live.trouble is not None:
+    if live.trouble is not None and cue_due(state):  # with no pose asked for, the plate may be put down
         return _in_trouble(state, live, live.trouble)
     if state.cue is None or state.cue_spent:
         return _between(state)

@@ -27,7 +27,6 @@ from holdstill.records import (
 from holdstill.records import events as ev
 from holdstill.records.scene import SceneState, SeriesState
 
-from .advise import POSE_STEPS
 from .aiming import warm_note
 from .exercise import exercise_state
 from .focusing import gauge_words
@@ -37,7 +36,7 @@ from .setup import focus_done, light_done, setup
 from .state import Entry, State
 from .troubles import ninth
 from .verdict import verdict
-from .work import enough, lamps, second_due
+from .work import cue_due, enough, lamps, second_due
 
 STORY_SHOWN = 200
 """Most lines of the story that a page shows (the newest)."""
@@ -253,7 +252,7 @@ def steps(state: State, live: Live) -> tuple[StepState, ...]:
     for step in Step:
         word = "done" if done[step] else "todo"
         if step is state.step:
-            word = "trouble" if live.trouble is not None and step in POSE_STEPS else "now"
+            word = "trouble" if live.trouble is not None and cue_due(state) else "now"
         elif step is Step.SOLVE and stopped:
             word = "trouble"
         out.append(StepState(step, word, warm_note(live.setup.rig, step) or _note(state, step)))
