@@ -47,6 +47,19 @@ def test_the_plan_names_the_lamp_in_the_way_and_what_to_do() -> None:
     assert "hidden" in Renderer().fragments(ASKING, ("lamps",))["lamps"].split(">")[0]
 
 
+def test_a_lamp_that_one_patch_speaks_for_is_not_drawn_unless_it_is_in_the_way() -> None:
+    guess = replace(RIGHT, sightings=1, side="below")
+    scene = replace(ASKING, lamps=(RIGHT, guess))
+    html = Renderer().fragments(scene, ("lamps",))["lamps"]
+    assert "lamp on your left" in html
+    assert "lamp below" not in html
+    assert scene.advice.cue is not None
+    blamed = replace(scene, advice=replace(scene.advice, cue=replace(scene.advice.cue, lamp="below")))
+    assert "lamp below" in Renderer().fragments(blamed, ("lamps",))["lamps"]
+    only = Renderer().fragments(replace(ASKING, lamps=(guess,)), ("lamps",))["lamps"]
+    assert "hidden" in only.split(">")[0]
+
+
 def test_the_lamp_is_said_once_and_then_the_cue_goes_on() -> None:
     named = replace(cue(1), lamp="above")
     state = replay([opening(), ev.CueSet(1000.0, named)])

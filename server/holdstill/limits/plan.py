@@ -129,6 +129,11 @@ ROWS: tuple[Limit, ...] = (
         "chosen", "benches have one to four; more would avoid every pose",
     ),
     Limit(
+        "lamp_shown_sightings", 2, "sightings",
+        "glare patches that must speak for a lamp before it is drawn on the plan",
+        "derived", "one ray tells a direction; where two cross, something stands. Poses avoid the others too",
+    ),
+    Limit(
         "lamp_ray_deg", 5.0, "deg",
         "how far a glare patch's mirrored ray may miss a lamp that explains it",
         "measured", "a lamp's own half size of 2-3 deg, and the patch's middle found to a few mm",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from holdstill.limits import limit
 from holdstill.records import Lamp, Say, Snapshot
 
 from .words import Words
@@ -67,7 +68,11 @@ def show_lamps(snapshot: Snapshot, words: Words) -> dict[str, Any]:
             else Say(f"lamp.move.{guilty}")
         )
     return {
-        "lamps": [lamp_mark(lamp, words, guilty=lamp.side == guilty) for lamp in snapshot.lamps],
+        "lamps": [
+            lamp_mark(lamp, words, guilty=lamp.side == guilty)
+            for lamp in snapshot.lamps
+            if lamp.sightings >= limit("lamp_shown_sightings") or lamp.side == guilty
+        ],
         "plate_y": _plate_y(words),
         "cameras": cameras,
         "sentence": words.say(sentence),
