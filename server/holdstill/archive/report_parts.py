@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from holdstill import session, solve
 from holdstill.limits import TABLE
 from holdstill.phrases import CATALOGUE, say
+from holdstill.phrases.checks import check_name, check_remedy, check_value
 from holdstill.records import CameraDescription, Ready, Say, ViewRow
 from holdstill.session.snapshot import aside_words
 from holdstill.session.snapshot import rows as story_rows
@@ -268,11 +269,9 @@ def _residuals(facts: Facts) -> Section:
 def _checks(facts: Facts) -> Section:
     rows = []
     for check in session.checks_with(facts.estimate.checks, facts.state.second):
-        value = _n(check.value, 4) if isinstance(check.value, float | int) else str(check.value or "-")
-        remedy = say(Say(check.remedy)) if check.remedy in CATALOGUE else check.remedy
         word = told("report.holds" if check.ok else "report.holds-not")
-        name = say(Say(f"check.{check.name}")) if f"check.{check.name}" in CATALOGUE else check.name
-        rows.append((name, word, value, check.limit, check.source, "" if check.ok else remedy))
+        remedy = "" if check.ok else check_remedy(check)
+        rows.append((check_name(check), word, check_value(check), check.limit, check.source, remedy))
     heads = tuple(
         told(f"report.check.{h}") for h in ("name", "outcome", "value", "limit", "source", "remedy")
     )

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from holdstill.limits import limit
 from holdstill.phrases import CATALOGUE, say
+from holdstill.phrases.checks import check_name, check_value
 from holdstill.records import Check, Estimate, Quantity, Ready, Say, Trouble, Verdict
 from holdstill.records import events as ev
 
@@ -204,10 +205,8 @@ def _scale_stands_on(state: State) -> tuple[Say, ...]:
 
 
 def _of_check(check: Check) -> Say:
-    value = f"{check.value:.4g}" if isinstance(check.value, float) else str(check.value)
-    name = f"check.{check.name}"
-    words = say(Say(name)) if name in CATALOGUE else check.name
-    return Say("reason.check", {"name": words, "check": check.name, "value": value, "limit": check.limit})
+    told = {"name": check_name(check), "check": check.name, "value": check_value(check), "limit": check.limit}
+    return Say("reason.check", told)
 
 
 def _remedy(key: str) -> Say | None:

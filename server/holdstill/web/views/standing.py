@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from holdstill.phrases.checks import check_name, check_remedy, check_value
 from holdstill.phrases.cues import trouble_short
 from holdstill.records import Quantity, Snapshot, Step, ViewRow
 
@@ -145,8 +146,9 @@ def show_numbers(snapshot: Snapshot, words: Words) -> Context:
         "checks": [
             {
                 "check": c,
-                "name": words.key(f"check.{c.name}") if words.has(f"check.{c.name}") else c.name,
-                "remedy": words.key(c.remedy) if c.remedy and words.has(c.remedy) else c.remedy,
+                "name": check_name(c),
+                "value": check_value(c),
+                "remedy": check_remedy(c),
             }
             for c in snapshot.checks
         ],
