@@ -136,7 +136,7 @@ def show_numbers(snapshot: Snapshot, words: Words) -> Context:
                 "quantity": q,
                 "name": quantity_name(q, words),
                 "met": q.value <= q.goal,
-                "hidden": q.by_richer_model is not None and q.by_richer_model > 1.5 * q.value,
+                "hidden": q.by_richer_model is not None and q.by_richer_model > max(q.value, q.worst or 0.0),
             }
             for q in snapshot.quantities
         ],
