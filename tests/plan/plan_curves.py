@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from plan.plan_tables import COUNTS, summary
+from plan.plan_tables import COUNTS, RECIPES, summary
 
 WIDTH, HEIGHT, LEFT, TOP, RIGHT, BOTTOM = 340, 250, 52, 34, 14, 40
 INK, COACH, CUSTOM = "#1b2a33", "#0072b2", "#b35900"
@@ -73,7 +73,7 @@ def tables_markdown(
 ) -> str:
     """The studies' tables as the docs show them."""
     out = []
-    for recipe, title in (("recipe", "the customary 26 to the letter"), ("edges", "26 with the edges")):
+    for recipe, title in RECIPES.items():
         out += [
             f"Against {title}:",
             "",

@@ -1,9 +1,9 @@
-"""The studies of the coach's bars, as rows; and their tables and curves for the docs."""
+"""The studies of the coach's bars, as rows; what they come to, and which bars that misses."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Sequence
+import itertools
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -121,7 +121,34 @@ def summary(row: dict[str, object]) -> dict[str, float | str]:
     return out
 
 
-def write_rows(path: str, rows: Sequence[dict[str, object]]) -> None:
-    """Keep the raw rows, so that tables and curves can be drawn again without the study."""
-    with open(path, "w", encoding="utf-8") as out:
-        json.dump(list(rows), out)
+VIEWS_AT_MOST = {"careful": 12.0, "sloppy": 14.0}
+RATIO_AT_MOST = 0.6
+MEASURES = ("five terms", "by evidence", "sigma")
+RECIPES = {"recipe": "the customary 26 to the letter", "edges": "26 with the edges"}
+
+
+def misses(found: Mapping[str, float | str]) -> set[str]:
+    """Which bars a `summary` misses, to the digits that the docs' tables show: views until the recipe's
+    quality at most `VIEWS_AT_MOST`, error at 26 views at most `RATIO_AT_MOST` of the recipe's."""
+    out = set()
+    for recipe in RECIPES:
+        for measure in MEASURES:
+            views = float(f"{found[f'{measure} {recipe} views']:.1f}")
+            ratio = float(f"{found[f'{measure} {recipe} ratio']:.2f}")
+            cell = f"{found['rig']}, {found['person']}, {recipe}, {measure}"
+            out |= {f"{cell}: views"} if not views <= VIEWS_AT_MOST[str(found["person"])] else set()
+            out |= {f"{cell}: error at 26"} if not ratio <= RATIO_AT_MOST else set()
+    return out
+
+
+def published(markdown: str) -> list[dict[str, float | str]]:
+    """The rows of the two tables against the recipes, as the docs show them, like `summary`'s."""
+    rows: dict[tuple[str, str], dict[str, float | str]] = {}
+    for recipe, title in RECIPES.items():
+        lines = markdown.split(f"Against {title}:\n")[1].lstrip().splitlines()[2:]
+        for line in itertools.takewhile(lambda text: text.startswith("|"), lines):
+            rig, person, *cells = (cell.strip() for cell in line.strip("|").split("|"))
+            row = rows.setdefault((rig, person), {"rig": rig, "person": person})
+            names = [f"{measure} {recipe} {what}" for what in ("views", "ratio") for measure in MEASURES]
+            row.update(zip(names, map(float, cells), strict=True))
+    return list(rows.values())

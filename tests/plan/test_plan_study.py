@@ -22,9 +22,59 @@ from plan.plan_study import (
     run_coach,
     run_recipe,
 )
-from plan.plan_tables import FIVE, PEOPLE, study, summary
+from plan.plan_tables import FIVE, MEASURES, PEOPLE, RECIPES, misses, published, study, summary
 
 DOCS = Path(__file__).parents[2] / "server" / "holdstill" / "docs"
+KNOWN_MISSES = {
+    "reference, careful, recipe, by evidence: views",
+    "reference, careful, recipe, by evidence: error at 26",
+    "long, careful, recipe, five terms: views",
+    "long, careful, recipe, five terms: error at 26",
+    "long, careful, recipe, by evidence: error at 26",
+    "reference, sloppy, recipe, five terms: error at 26",
+    "reference, sloppy, recipe, by evidence: error at 26",
+    "reference, sloppy, recipe, sigma: error at 26",
+    "wide, sloppy, recipe, by evidence: views",
+    "wide, sloppy, recipe, by evidence: error at 26",
+    "long, sloppy, recipe, five terms: views",
+    "long, sloppy, recipe, five terms: error at 26",
+    "long, sloppy, recipe, sigma: error at 26",
+    "wide, careful, edges, by evidence: views",
+    "wide, careful, edges, by evidence: error at 26",
+    "reference, sloppy, edges, five terms: error at 26",
+    "reference, sloppy, edges, by evidence: error at 26",
+    "reference, sloppy, edges, sigma: error at 26",
+    "wide, sloppy, edges, by evidence: views",
+    "wide, sloppy, edges, by evidence: error at 26",
+    "wide, sloppy, edges, sigma: error at 26",
+    "long, sloppy, edges, five terms: views",
+    "long, sloppy, edges, five terms: error at 26",
+    "long, sloppy, edges, by evidence: error at 26",
+    "long, sloppy, edges, sigma: error at 26",
+}
+"""Bars (`plan_tables.misses`) that the coach misses, as the two tables in the coach's page show it. A miss
+that is not here fails the study, and so does one that no longer is: take it off the list then."""
+
+
+def test_the_bars_missed_are_those_that_the_page_shows():
+    rows = published((DOCS / "coach.md").read_text(encoding="utf-8"))
+    assert {(row["rig"], row["person"]) for row in rows} == {(b, who) for b in BENCHES for who in PEOPLE}
+    assert set().union(*map(misses, rows)) == KNOWN_MISSES
+
+
+def test_a_bar_is_missed_by_the_last_digit_shown():
+    good = {f"{m} {r} views": 12.0 for m in MEASURES for r in RECIPES}
+    good |= {f"{m} {r} ratio": 0.6 for m in MEASURES for r in RECIPES}
+    row = {"rig": "wide", "person": "careful", **good}
+    assert misses(row) == set()
+    assert misses({**row, "sigma edges views": 12.5}) == {"wide, careful, edges, sigma: views"}
+    assert misses({**row, "sigma edges views": 14.0, "person": "sloppy"}) == set()
+    assert misses({**row, "five terms recipe views": float("inf")}) == {
+        "wide, careful, recipe, five terms: views"
+    }
+    assert misses({**row, "by evidence recipe ratio": 0.61}) == {
+        "wide, careful, recipe, by evidence: error at 26"
+    }
 
 
 def test_twelve_coached_views_reach_what_26_customary_ones_do():
@@ -90,20 +140,14 @@ def test_the_best_there_is():
 def test_the_full_study_and_its_tables():
     """Twenty repetitions of four rigs and two persons; rewrites the docs' curves, prints its tables.
 
-    Asserted: views to the customary quality as expected by covariance, and six tenths of its error
-    at 26 views for careful hands. Sloppy hands miss the latter, as the docs say.
+    The bars stand in `plan_tables`; the cells that miss them must be exactly the known ones.
     """
     rows = [study(name, who, 20, 7000) for who in PEOPLE for name in BENCHES]
     lamps = {name: lamp_study(name, 20, 900) for name in ("reference", "small plate")}
     (DOCS / "coach-curves.svg").write_text(curves_svg(rows), encoding="utf-8")
     print(tables_markdown(rows, lamps))
     print(json.dumps([summary(r) for r in rows]))
-    for row in rows:
-        found = summary(row)
-        assert found["sigma recipe views"] <= (12 if row["person"] == "careful" else 14)
-        assert found["five terms recipe ratio"] < 0.8
-        if row["person"] == "careful":
-            assert found["sigma recipe ratio"] <= 0.6
+    assert set().union(*(misses(summary(row)) for row in rows)) == KNOWN_MISSES
     for found in lamps.values():
         assert found["learned asked clear"] >= 0.95
         assert found["information lost"] <= 0.10
