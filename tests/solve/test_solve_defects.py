@@ -42,6 +42,34 @@ def test_a_defect_is_named(name: str) -> None:
     assert all(c.remedy in CATALOGUE and f"check.{c.name}" in CATALOGUE for c in failed)
 
 
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("one pair unsynchronised", "moved between cameras: view 9"),
+        ("swapped in two views", "cameras swapped: views 5, 10"),
+        ("two views with wrong indices", "wrong index: views 4, 11"),
+    ],
+)
+def test_odd_views_are_told_by_their_numbers(name: str, words: str) -> None:
+    views, rig = DEFECTS[name][0](np.random.default_rng(42))
+    found = solve(DOTS, rig, views, cameras=("left", "right"))
+    assert isinstance(found, Estimate)
+    assert next(c.value for c in found.checks if c.name == "odd views") == words
+
+
+def test_each_reason_for_odd_views_is_told_with_its_own() -> None:
+    rng = np.random.default_rng(42)
+    views, rig = DEFECTS["two views with wrong indices"][0](rng)
+    crossed = views[6].sightings
+    views[6] = replace(views[6], sightings={
+        "left": replace(crossed["right"], camera="left"), "right": replace(crossed["left"], camera="right")})
+    found = solve(DOTS, rig, views, cameras=("left", "right"))
+    assert isinstance(found, Estimate)
+    told = next(c for c in found.checks if c.name == "odd views")
+    assert not told.ok
+    assert told.value == "wrong index: views 4, 11; cameras swapped: view 7"
+
+
 def test_dots_under_glare_are_set_aside_as_glare_and_cost_nothing() -> None:
     views, rig = glare_biases_dots(np.random.default_rng(0))
     found = solve(DOTS, rig, views, cameras=("left", "right"))

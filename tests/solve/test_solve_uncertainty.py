@@ -65,6 +65,17 @@ def test_third_radial_term_is_taken_when_there_and_left_when_not() -> None:
         assert wanted in found.estimates[0].lens_reason
 
 
+@pytest.mark.parametrize(
+    ("count", "words"), [(3, "k1: so few views"), (5, "k1 k2 p1 p2: so few views"), (16, "gain nothing")]
+)
+def test_few_views_are_no_evidence_for_every_term(count: int, words: str) -> None:
+    rng = np.random.default_rng(6)
+    found = solve(DOTS, REFERENCE, views_of(Truth(), plate_poses(rng, count), rng), cameras=("left", "right"))
+    assert isinstance(found, Estimate)
+    assert words in found.lens_reason
+    assert "every term" not in found.lens_reason
+
+
 def test_one_camera_has_the_edge_quantity_alone() -> None:
     rng = np.random.default_rng(2)
     truth = Truth(lenses=LENSES[:1], poses=camera_poses(1), names=("left",))

@@ -101,6 +101,7 @@ WORDS: dict[str, str] = {
     "solve.lens.richest": "{order}: held-out views ask for every term",
     "solve.lens.enough": "{order}: held-out views gain nothing from more terms ({gain:+.1f} times their scatter "
     "against {richest})",
+    "solve.lens.few": "{order}: so few views can't tell more terms",
     "solve.lens.asked": "{order}: as asked",
     # why there is no solution
     "solve.no cameras": "No camera has delivered a picture yet.",

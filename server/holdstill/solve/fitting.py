@@ -209,13 +209,21 @@ def _choose(
     words: dict[str, float | int | str] = {
         "order": picked.name, "richest": richest, "gain": gain_sigmas(picked, rest)
     }
-    kind = "asked" if len(orders) == 1 else "richest" if picked.name == richest else "enough"
-    reason = say(Say(f"solve.lens.{kind}", words))
+    reason = say(Say(f"solve.lens.{_why(picked.name, orders)}", words))
     whole, rig_size = information.sum(axis=0), size - len(terms)
     lens_free = layout.free[: 15 * pictures.cameras]
     known = _without_shape(whole, rig_size) if is_bent else whole[:rig_size, :rig_size]
     shapes = tuple(int(t) for t in terms) if is_bent else ()
     return Choice(picked.name, reason, shapes, (known, lens_free))
+
+
+def _why(picked: str, orders: list[str]) -> str:
+    """Which words tell why this lens order was taken of those tried, poorest first."""
+    if len(orders) == 1:
+        return "asked"
+    if picked != orders[-1]:
+        return "enough"
+    return "richest" if picked == FULL else "few"
 
 
 def _without_shape(information: FloatArray, size: int) -> FloatArray:

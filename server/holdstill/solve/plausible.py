@@ -215,11 +215,15 @@ def _set_aside(estimate: Estimate, views: Sequence[View]) -> Check:
 
 
 def _odd(estimate: Estimate) -> Check:
-    grave = [a for a in estimate.set_aside if not a.point_ids and a.reason in GRAVE]
-    common = Counter(a.reason for a in grave).most_common(1)
-    views = sorted({a.view_id for a in grave})
-    shown = f"{common[0][0]}: views {', '.join(map(str, views))}" if common else "none"
-    return check_of("odd views", "check_odd_views", shown, ok=not grave)
+    odd: dict[str, set[int]] = {}
+    for aside in estimate.set_aside:
+        if not aside.point_ids and aside.reason in GRAVE:
+            odd.setdefault(aside.reason, set()).add(aside.view_id)
+    shown = "; ".join(
+        f"{reason}: {'view' if len(views) == 1 else 'views'} {', '.join(map(str, sorted(views)))}"
+        for reason, views in sorted(odd.items(), key=lambda one: -len(one[1]))
+    )
+    return check_of("odd views", "check_odd_views", shown or "none", ok=not odd)
 
 
 def _blur(estimate: Estimate, views: Sequence[View]) -> list[Check]:
