@@ -1,5 +1,7 @@
 // The focus gauges, drawn from the readings that come with each picture; a part of a picture to drag.
-const HAVE = "#7cc9f2", ASK = "#f6bd41", WRONG = "#ff8a5c", INK = "#f5f1e8", SOFT = "#a9b5be", LINE = "#51616e";
+import { ASK, HAVE, INK, WRONG } from "./inks.js";
+
+const SOFT = "#a9b5be", LINE = "#51616e";
 const shown = (name, camera) => [...document.querySelectorAll(`[data-${name}]`)].filter((one) => one.dataset[name] === camera);
 const percent = (share) => `${Math.round(100 * share)} %`;
 

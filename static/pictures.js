@@ -1,6 +1,7 @@
 // Live pictures: newest frame only; the plate found solid, the edge to reach dashed, the saturated hatched.
-const HAVE = "#7cc9f2", ASK = "#f6bd41", DARK = "rgba(5, 8, 10, .75)";
-const WRONG = "#ff8a5c", INK = "#f5f1e8";
+import { ASK, DARK, HAVE, INK, WRONG } from "./inks.js";
+import { maskFrom, zebra } from "./zebra.js";
+
 const reader = new TextDecoder();
 
 export function showPictures() {
@@ -64,7 +65,7 @@ function paint(canvas, picture, mask, told) {
   const shown = Math.max(0.05, Math.min(canvas.clientWidth / canvas.width, canvas.clientHeight / canvas.height));
   const px = 1 / shown; // one CSS pixel in the canvas's own
   pen.drawImage(picture, 0, 0);
-  if (mask) zebra(pen, mask, px);
+  if (mask) zebra(pen, maskFrom(mask), [0, 0, canvas.width, canvas.height], px);
   if (told.outline.length) outline(pen, told, px);
   if (told.mark) reach(pen, told.mark, px);
   const box = told.gauge?.box ?? told.box;
@@ -72,7 +73,6 @@ function paint(canvas, picture, mask, told) {
   for (const patch of told.glare ?? []) glare(pen, patch, px);
   if (told.centre) middle(pen, px);
   picture.close();
-  mask?.close();
 }
 
 function outline(pen, told, px) {
@@ -166,33 +166,4 @@ function middle(pen, px) {
     pen.lineTo(.95 * width, y);
     pen.stroke();
   }
-}
-
-// Diagonal hatching over the saturated places, as on a video camera; steady, so that it never flickers.
-function zebra(pen, mask, px) {
-  const { width, height } = pen.canvas;
-  const layer = new OffscreenCanvas(width, height);
-  const brush = layer.getContext("2d");
-  const small = new OffscreenCanvas(mask.width, mask.height);
-  const look = small.getContext("2d");
-  look.drawImage(mask, 0, 0);
-  const pixels = look.getImageData(0, 0, mask.width, mask.height);
-  for (let i = 0; i < pixels.data.length; i += 4) pixels.data[i + 3] = pixels.data[i] ? 255 : 0;
-  look.putImageData(pixels, 0, 0);
-  brush.imageSmoothingEnabled = false;
-  brush.drawImage(small, 0, 0, width, height);
-  brush.globalCompositeOperation = "source-in";
-  const step = 7 * px;
-  brush.fillStyle = "#000";
-  brush.fillRect(0, 0, width, height);
-  brush.globalCompositeOperation = "source-atop";
-  brush.strokeStyle = "#fff";
-  brush.lineWidth = step / 2;
-  brush.beginPath();
-  for (let x = -height; x < width; x += step) {
-    brush.moveTo(x, height);
-    brush.lineTo(x + height, 0);
-  }
-  brush.stroke();
-  pen.drawImage(layer, 0, 0);
 }

@@ -69,17 +69,6 @@ export function soundAndVoice() {
   };
 }
 
-function note(hertz, at, lasts, shape, loud) {
-  const voice = audio.createOscillator(), gain = audio.createGain();
-  voice.type = shape;
-  voice.frequency.value = hertz;
-  gain.gain.setValueAtTime(0, at);
-  gain.gain.linearRampToValueAtTime(loud, at + .012);
-  gain.gain.exponentialRampToValueAtTime(.0008, at + lasts);
-  voice.connect(gain).connect(audio.destination);
-  voice.start(at);
-  voice.stop(at + lasts + .02);
-}
 function glide(from, to, at, lasts, shape, loud) {
   const voice = audio.createOscillator(), gain = audio.createGain();
   voice.type = shape;
@@ -92,6 +81,7 @@ function glide(from, to, at, lasts, shape, loud) {
   voice.start(at);
   voice.stop(at + lasts + .02);
 }
+function note(hertz, at, lasts, shape, loud) { glide(hertz, hertz, at, lasts, shape, loud); }
 function chime(tones, each, shape = "sine") {
   if (!audio) return;
   tones.forEach((hertz, i) => note(hertz, audio.currentTime + i * each, each * 2.2, shape, .28));

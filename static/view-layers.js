@@ -1,12 +1,13 @@
 // What is drawn over a picture: dots, residuals, glare, the saturated hatched. Each has a shape of its own.
+import { ASK, DARK, HAVE, WRONG } from "./inks.js";
 import { maskOf } from "./view-pictures.js";
-
-const HAVE = "#7cc9f2", ASK = "#f6bd41", WRONG = "#ff8a5c", DARK = "rgba(5, 8, 10, .8)";
+import { zebra } from "./zebra.js";
 
 export function drawOver(pen, glass, layers, look) {
   if (layers.saturated) {
     maskOf(glass, () => dispatchEvent(new Event("resize")));
-    if (glass.mask) zebra(pen, glass, look);
+    const { left, top, scale, px } = look;
+    if (glass.mask) zebra(pen, glass.mask, [left, top, glass.size[0] * scale, glass.size[1] * scale], px);
   }
   if (layers.glare) patches(pen, glass, look);
   if (layers.residuals && glass.residuals) residuals(pen, glass, look);
@@ -100,29 +101,4 @@ function patches(pen, glass, { toScreen, scale, px }) {
     });
     label(`${words[cause] ?? cause} (${count})`, x, y - wide - 7 * px);
   }
-}
-
-// Diagonal hatching, as on a video camera; it stands still on the screen while the picture moves.
-function zebra(pen, glass, { left, top, scale, px }) {
-  const { width, height } = pen.canvas;
-  const layer = glass.hatched ??= new OffscreenCanvas(width, height);
-  if (layer.width !== width || layer.height !== height) Object.assign(layer, { width, height });
-  const brush = layer.getContext("2d");
-  brush.globalCompositeOperation = "copy";
-  brush.imageSmoothingEnabled = false;
-  brush.drawImage(glass.mask, left, top, glass.size[0] * scale, glass.size[1] * scale);
-  brush.globalCompositeOperation = "source-in";
-  brush.fillStyle = "#000";
-  brush.fillRect(0, 0, width, height);
-  brush.globalCompositeOperation = "source-atop";
-  brush.strokeStyle = "#fff";
-  const step = 9 * px;
-  brush.lineWidth = step / 2;
-  brush.beginPath();
-  for (let x = -height; x < width; x += step) {
-    brush.moveTo(x, height);
-    brush.lineTo(x + height, 0);
-  }
-  brush.stroke();
-  pen.drawImage(layer, 0, 0);
 }

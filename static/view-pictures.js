@@ -1,4 +1,6 @@
 // The pictures of a shot: small first, then whole, then where they are saturated.
+import { maskFrom } from "./zebra.js";
+
 export function picturesOf(told, changed) {
   const glasses = [];
   for (const figure of document.querySelectorAll(".glass")) {
@@ -52,13 +54,7 @@ export async function maskOf(glass, changed) {
   glass.masked = true;
   const mask = await bitmap(glass.saturated).catch(() => null);
   if (!mask) { glass.canvas.dataset.saturated = "none"; return; }
-  const layer = new OffscreenCanvas(mask.width, mask.height), brush = layer.getContext("2d");
-  brush.drawImage(mask, 0, 0);
-  const pixels = brush.getImageData(0, 0, mask.width, mask.height);
-  for (let i = 0; i < pixels.data.length; i += 4) pixels.data[i + 3] = pixels.data[i] ? 255 : 0;
-  brush.putImageData(pixels, 0, 0);
-  mask.close();
-  glass.mask = layer;
+  glass.mask = maskFrom(mask);
   glass.canvas.dataset.saturated = "some";
   changed();
 }

@@ -9,35 +9,13 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from browser.opening import opened, until
+from browser.opening import check, opened, until
 from holdstill.records import Advice, Order, Part, TapKind, Tone
 from web.fake_deck import Bench, bench
 from web.scenes import asking, scenes
 
 pytestmark = pytest.mark.browser
 SCENES = scenes()
-EARS = """
-(() => {
-  window.heard = []; window.spoken = [];
-  const param = () => ({
-    value: 0, setValueAtTime() {}, linearRampToValueAtTime() {}, exponentialRampToValueAtTime() {},
-  });
-  window.AudioContext = class {
-    constructor() { this.state = "running"; this.currentTime = 0; this.destination = {}; }
-    resume() { this.state = "running"; } suspend() { this.state = "suspended"; }
-    createGain() { return {gain: param(), connect: (next) => next}; }
-    createOscillator() {
-      const one = {type: "", frequency: param(), connect: (next) => next, stop() {}};
-      one.start = () => window.heard.push([Math.round(one.frequency.value), one.type]);
-      return one;
-    }
-  };
-  window.SpeechSynthesisUtterance = class { constructor(text) { this.text = text; } };
-  const voice = {speak: (u) => window.spoken.push(u.text), cancel() {}};
-  Object.defineProperty(window, "speechSynthesis", {value: voice});
-})()
-"""
-"""Ears for the page: what it would have sounded and said."""
 
 
 @pytest.fixture(scope="module")
@@ -100,7 +78,7 @@ def with_nearness(nearness: float, tone: Tone, order: Order) -> Advice:
 
 
 def test_tones_rise_toward_the_pose_and_change_their_colour_going_away(phone: Page, served: Bench) -> None:
-    phone.add_init_script(EARS)
+    phone.add_init_script(check("notes"))
     served.show(SCENES["paused"])
     opened(phone, served)
     phone.locator("#act-sound").click()
@@ -118,23 +96,23 @@ def test_tones_rise_toward_the_pose_and_change_their_colour_going_away(phone: Pa
     away = heard(0.8, Tone.COLDER, Order.BACK_A_LITTLE)
     assert far
     assert near
-    assert near[0][0] > 1.5 * far[0][0]
+    assert near[0][1] > 1.5 * far[0][1] > 0
     assert len(near) > len(far), "nearer also sounds more often"
-    assert {shape for _, shape in near} == {"sine"}
-    assert {shape for _, shape in away} == {"triangle"}
+    assert {shape for shape, _ in near} == {"sine"}
+    assert {shape for shape, _ in away} == {"triangle"}
     still = heard(0.97, Tone.STILL, Order.HOLD_STILL)
-    assert {hertz for hertz, _ in still} == {1400}
+    assert {hertz for _, hertz in still} == {1400}
 
 
 def test_the_voice_says_the_cue_and_a_trouble_with_its_remedy(phone: Page, served: Bench) -> None:
-    phone.add_init_script(EARS)
+    phone.add_init_script(check("listen"))
     served.show(SCENES["paused"])
     opened(phone, served)
     phone.locator("[data-switch=voice]").click()
     served.show(SCENES["place"])
-    until(phone, "() => window.spoken.includes('Move to your upper right')")
+    until(phone, "() => window.said.includes('Move to your upper right')")
     served.show(SCENES["trouble-glare"])
-    until(phone, "() => window.spoken.some((s) => s.startsWith('Glare') && s.includes('. '))")
+    until(phone, "() => window.said.some((s) => s.startsWith('Glare') && s.includes('. '))")
 
 
 def test_left_and_right_follow_where_the_operator_stands(phone: Page, served: Bench) -> None:
