@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator
+from contextlib import contextmanager
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
@@ -17,9 +18,9 @@ PHONE = {"width": 390, "height": 844}
 BENCH = {"width": 1440, "height": 900}
 
 
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    """Chromium for a file of tests; skipped with a reason where there is none, unless one is required."""
+@contextmanager
+def launched() -> Iterator[Browser]:
+    """Chromium; skipped with a reason where there is none, unless one is required."""
     path = shutil.which("chromium") or shutil.which("chromium-browser")
     if path is None:
         missing = "no Chromium on this machine: install Debian's package chromium to run the page tests"
@@ -30,6 +31,13 @@ def chromium() -> Iterator[Browser]:
         browser = playwright.chromium.launch(executable_path=path, args=list(FLAGS))
         yield browser
         browser.close()
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    """Chromium for a file of tests."""
+    with launched() as browser:
+        yield browser
 
 
 @pytest.fixture

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import expect, sync_playwright
+from playwright.sync_api import expect
 
-from browser.conftest import BENCH, FLAGS, PHONE, watched
+from browser.conftest import BENCH, PHONE, launched, watched
 from flow.serving import Served, served
 from holdstill import session
 from holdstill.records import Step
@@ -25,26 +23,13 @@ def staged(folder: Path, *words: str) -> object:
     return served(folder / "home", program=program)
 
 
-@pytest.fixture
-def chromium_path() -> str:
-    """Where Chromium is; skipped where there is none, unless one is required."""
-    path = shutil.which("chromium") or shutil.which("chromium-browser")
-    if path is None:
-        missing = "no Chromium on this machine: install Debian's package chromium to run the page tests"
-        if os.environ.get("HOLDSTILL_REQUIRE_BROWSER") == "1":
-            pytest.fail(missing)
-        pytest.skip(missing)
-    return path
-
-
 def kept(running: Served, views: int, seconds: float) -> None:
     running.until(lambda s: len(s.entries) >= views, seconds)
 
 
-def test_from_the_first_cue_to_the_first_view_on_two_cameras(tmp_path: Path, chromium_path: str) -> None:
+def test_from_the_first_cue_to_the_first_view_on_two_cameras(tmp_path: Path) -> None:
     """The short form: pictures, cues and a kept view from two GigE Vision cameras, in a browser."""
-    with staged(tmp_path) as running, sync_playwright() as playwright:  # type: ignore[attr-defined]
-        browser = playwright.chromium.launch(executable_path=chromium_path, args=list(FLAGS))
+    with launched() as browser, staged(tmp_path) as running:  # type: ignore[attr-defined]
         phone = watched(browser.new_page(viewport=PHONE))
         phone.goto(running.link)
         phone.wait_for_url(running.origin + "/phone")
@@ -52,16 +37,14 @@ def test_from_the_first_cue_to_the_first_view_on_two_cameras(tmp_path: Path, chr
         kept(running, 1, 120.0)
         expect(phone.locator("body")).to_contain_text("kept", timeout=10_000)
         assert not phone.troubles  # type: ignore[attr-defined]
-        browser.close()
     (entry, *_) = running.state().entries
     assert set(entry.view.sightings) == {"left", "right"}
     assert all(len(s.point_ids) > 120 for s in entry.view.sightings.values())
 
 
 @pytest.mark.long
-def test_a_whole_calibration_on_two_cameras(tmp_path: Path, chromium_path: str) -> None:
-    with staged(tmp_path) as running, sync_playwright() as playwright:  # type: ignore[attr-defined]
-        browser = playwright.chromium.launch(executable_path=chromium_path, args=list(FLAGS))
+def test_a_whole_calibration_on_two_cameras(tmp_path: Path) -> None:
+    with launched() as browser, staged(tmp_path) as running:  # type: ignore[attr-defined]
         phone = watched(browser.new_page(viewport=PHONE))
         bench = watched(browser.new_page(viewport=BENCH))
         phone.goto(running.link)
@@ -77,4 +60,3 @@ def test_a_whole_calibration_on_two_cameras(tmp_path: Path, chromium_path: str) 
         assert state.estimate.rms_px < 0.05
         phone.screenshot(path=str(tmp_path / "phone.png"))
         assert not phone.troubles  # type: ignore[attr-defined]
-        browser.close()
