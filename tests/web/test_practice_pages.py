@@ -2,8 +2,11 @@
 
 from dataclasses import replace
 
+import pytest
+
+from holdstill.intake.simulated import SimulatedSource
 from holdstill.records import ExerciseState, Say, StillRule
-from holdstill.web.views import Renderer
+from holdstill.web.views import PAGES, Renderer
 from web.scenes import scenes
 
 SCENES = scenes()
@@ -42,3 +45,18 @@ def test_an_exposure_too_long_for_these_hands_is_said() -> None:
     assert "too long for them" in html
     assert "too long for them" not in told(StillRule(0.2, 2.0, 3.0))
     assert html.count('aria-pressed="true"') == 1
+
+
+@pytest.mark.parametrize("page", ["phone", "bench"])
+def test_a_page_opened_before_the_first_shot_can_be_played_with(page: str) -> None:
+    """The panel comes with the page alone: a rig that told only later that it is simulated never got it."""
+    source = SimulatedSource()
+    scene = replace(SCENES["start"], sim=source.sim_state())
+    drawn = Renderer()
+    html = drawn.page(
+        f"{page}.html", page=page, look="", fragments=drawn.fragments(scene, PAGES[page]), session="fork",
+        may_act=True, join=False, simulated=scene.sim is not None,
+    )  # fmt: skip
+    assert 'id="play"' in html
+    assert "data-play " in html
+    assert f'data-distance_mm="{source.settings.rig.stand_off_mm:.1f}"' in html

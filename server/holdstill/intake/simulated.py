@@ -64,7 +64,7 @@ class SimulatedSource:
         self._pipe: Connection | None = None
         self._send_lock = threading.Lock()
         self._reader: threading.Thread | None = None
-        self._state: SimState | None = None
+        self._state = _at_rest(self.settings)
         self._stopping = threading.Event()
 
     def described(self) -> Rig:
@@ -120,8 +120,9 @@ class SimulatedSource:
             return say(Say("simulate.stopped"))
         return None
 
-    def sim_state(self) -> SimState | None:
-        """The controls as of the last shot; None before the first."""
+    def sim_state(self) -> SimState:
+        """The controls as of the last shot; before the first, at rest. Never None: a page that is opened
+        before any shot came must know that this rig can be played with."""
         return self._state
 
     def _tell(self, message: tuple[str, object]) -> bool:
@@ -157,6 +158,24 @@ class SimulatedSource:
             self._tell(("next", None))
         if not self._stopping.is_set():
             complain("simulated rig", None, say(Say("simulate.stopped")))
+
+
+def _at_rest(settings: BenchSettings) -> SimState:
+    """The controls of a bench that nobody has touched: the plate square on, at the stand-off."""
+    return SimState(
+        visitor_holds=False,
+        tilt_x_deg=0.0,
+        tilt_y_deg=0.0,
+        turn_deg=0.0,
+        x_mm=0.0,
+        y_mm=0.0,
+        distance_mm=settings.rig.stand_off_mm,
+        exposure_stops=0.0,
+        focus_mm=settings.rig.cameras[0].set_focus_mm,
+        glare_lamp=False,
+        finger=False,
+        shake=False,
+    )
 
 
 def _run(pipe: Connection, settings: BenchSettings, seed: int, interval_s: float) -> None:
