@@ -18,7 +18,7 @@ from holdstill.records import (
     Sighting,
 )
 
-from .light_findings import findings, on_plate
+from .light_findings import findings, glare_told, on_plate
 from .light_watch import (
     PLATE,
     SHOTS_REMEMBERED,
@@ -141,8 +141,6 @@ def _marks(
 ) -> tuple[GlareMark, ...]:
     if size is None or sighting is None:
         return ()
-    if sum(g.plate_share for g in m.glare) < limit("light_glare_told"):
-        return ()  # what is ringed in the picture is also told in words
     return tuple(
         GlareMark(
             round(g.x_px / size[0], 4),
@@ -151,6 +149,5 @@ def _marks(
             on_plate(g.x_px, g.y_px, sighting),
             round(g.plate_share, 4),
         )
-        for g in m.glare
-        if g.plate_share > 0
+        for g in glare_told(m, sighting)
     )

@@ -8,7 +8,7 @@ from dataclasses import replace
 from holdstill.limits import limit
 from holdstill.measure import optics
 from holdstill.measure.lighting import BrightnessGap, brightness_gap
-from holdstill.records import Finding, FrameMeasures, Rig, Say, ShotReport, Sighting
+from holdstill.records import Finding, FrameMeasures, GlarePatch, Rig, Say, ShotReport, Sighting
 
 from .light_watch import PLATE, SPECIMEN, LightWatch, advised, exposure_shot, goal_of, polarity, product_ms
 
@@ -55,7 +55,7 @@ _ORDER = (
 
 def _covered(camera: str, m: FrameMeasures, report: ShotReport) -> Finding | None:
     """A camera that sees nothing at all: its cap is on, or its aperture shut."""
-    if m.high_share is None or m.high_share > limit("light_covered_share"):
+    if not _black(m):
         return None
     alone = any(
         o.high_share is not None and o.high_share > limit("light_covered_share")
@@ -64,6 +64,10 @@ def _covered(camera: str, m: FrameMeasures, report: ShotReport) -> Finding | Non
     )
     remedy = "light.covered.remedy" if alone else "light.covered.all.remedy"
     return Finding("covered", Say("light.covered", {"camera": camera}), Say(remedy), camera)
+
+
+def _black(m: FrameMeasures) -> bool:
+    return m.high_share is not None and m.high_share <= limit("light_covered_share")
 
 
 def _exposure(
@@ -102,13 +106,20 @@ def _by_stops(stops: float, camera: str, report: ShotReport) -> Say:
     return Say(f"exposure-{way}", {"stops": abs(stops), "exposure_ms": wanted})
 
 
+def glare_told(m: FrameMeasures, sighting: Sighting | None) -> tuple[GlarePatch, ...]:
+    """The patches of a picture that are told of, in words and by rings alike; none below the limit
+    `light_glare_told`, and none of a picture that is told to be covered."""
+    if sighting is None or _black(m) or sum(g.plate_share for g in m.glare) < limit("light_glare_told"):
+        return ()
+    return tuple(g for g in m.glare if g.plate_share > 0)
+
+
 def _glare(camera: str, m: FrameMeasures, sighting: Sighting | None) -> Iterator[Finding]:
-    if sighting is None or not m.glare:
+    told = glare_told(m, sighting)
+    if sighting is None or not told:
         return
-    share = sum(g.plate_share for g in m.glare)
-    if share < limit("light_glare_told"):
-        return
-    worst = max(m.glare, key=lambda g: g.plate_share)
+    share = sum(g.plate_share for g in told)
+    worst = max(told, key=lambda g: g.plate_share)
     place = on_plate(worst.x_px, worst.y_px, sighting)
     values: Numbers = {"camera": camera, "place": place, "percent": 100 * share}
     yield Finding(
