@@ -66,7 +66,8 @@ ROWS: tuple[Limit, ...] = (
         "1",
         "share of the most motion allowed that the plate may seem to make for a view to be taken",
         "measured",
-        "motion told from three to five frames is up to a third too small: the motion study",
+        "motion told from three to five frames is up to a third too small (seeds 2000-2024); on fresh seeds some moving "
+        "shots pass all the same: the motion study in docs/coach.md",
     ),
     Limit(
         "still_unknown_exposure_ms",
