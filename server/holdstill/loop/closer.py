@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-import numpy as np
-
 from holdstill.limits import limit
-from holdstill.measure.levels import levels
 from holdstill.measure.lighting import Aim, aim_at
 from holdstill.measure.matching import matched_points, scene_shift
 from holdstill.measure.noise import halved
@@ -18,7 +15,6 @@ from holdstill.records.setup import Box
 
 HALF_FROM_PX = 2_000_000
 """Pictures above this size are kept at half size while a scene is watched."""
-BINS = 64
 MOST_SHIFT_PX = 3.0
 """A larger step is no drift: the camera was touched, and the watch begins anew."""
 
@@ -122,23 +118,7 @@ def specimen_light(frame: Frame, scale_um_per_px: float | None, part: Box | None
     if part is not None:
         box = (int(part[0] * width), int(part[1] * height), int(part[2] * width), int(part[3] * height))
     got = specimen_measures(frame.image, full_scale=frame.full_scale, box=box)
-    level = levels(frame.image, full_scale=frame.full_scale)
-    values = np.arange(level.histogram.size) * level.step / max(level.clip_level, 1.0)
-    counts, _ = np.histogram(np.minimum(values, 1.0), bins=BINS, range=(0.0, 1.0), weights=level.histogram)
-    shares = counts / max(float(counts.sum()), 1.0)
     fastest = None
     if scale_um_per_px is not None and frame.exposure_ms:
         fastest = limit("specimen_blur_px") * scale_um_per_px / frame.exposure_ms
-    return SpecimenLight(
-        saturated_share=got.saturated_share,
-        high_share=got.high_share,
-        low_share=got.low_share,
-        contrast=got.contrast,
-        speckle_px=got.speckle_px,
-        cover=got.cover,
-        match_sigma_px=got.match_sigma_px,
-        match_worst_px=got.match_worst_px,
-        subset_px=got.subset_px,
-        histogram=tuple(round(float(v), 5) for v in shares),
-        fastest_mm_per_s=fastest,
-    )
+    return replace(got, fastest_mm_per_s=fastest)

@@ -115,6 +115,14 @@ def levels(image: Picture, *, full_scale: int) -> Levels:
     )
 
 
+def level_shares(level: Levels, bins: int) -> tuple[float, ...]:
+    """Shares of the pixels by level, `bins` equal steps up to the clipping level and beyond."""
+    values = np.arange(level.histogram.size) * level.step / max(level.clip_level, 1.0)
+    counts, _ = np.histogram(np.minimum(values, 1.0), bins=bins, range=(0.0, 1.0), weights=level.histogram)
+    shares = counts / max(float(counts.sum()), 1.0)
+    return tuple(round(float(v), 5) for v in shares)
+
+
 def _codes(image: Picture, full_scale: int) -> int:
     """Length of the histogram: a power of two above the declared full scale and every value seen."""
     top = max(int(image[::ROW_STEP].max()), full_scale, 1023)

@@ -4,56 +4,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from holdstill.limits import limit
-from holdstill.records import FloatArray, Nothing, Picture
+from holdstill.records import FloatArray, Nothing, Picture, SpecimenLight
 
-from .levels import checked, levels
+from .levels import checked, level_shares, levels
 from .noise import NoiseModel, noise_model
 from .sharpness import tile_energies
 
 _HALF_OVERLAP = 0.8079
 """Full width at half height of the overlap of two equal discs, over their diameter (geometry)."""
+_BINS = 64
 _TILE_PX = 256
 _BUSY_PX = 128
 _BUSY_MOST = 24
-
-
-@dataclass(frozen=True, slots=True)
-class SpecimenMeasures:
-    """A specimen's frame.
-
-    saturated_share, high_share, low_share
-        Clipped share of the region; its 99th and 1st percentile over the clipping level.
-    contrast
-        (95th - 5th percentile) / clipping level, 0..1.
-    speckle_px
-        Typical size of speckles, px; None where there is no pattern.
-    cover
-        Share of the region that is dark speckle, 0..1; None where there is no pattern.
-    match_sigma_px
-        Expected standard deviation of a matched subset's place, px, in the median subset;
-        `match_worst_px`: in the worst tenth. None without texture.
-    subset_px
-        Subset side for which these hold.
-    noise_gray
-        Noise at the region's mean, grey values.
-    """
-
-    saturated_share: float
-    high_share: float
-    low_share: float
-    contrast: float
-    speckle_px: float | None
-    cover: float | None
-    match_sigma_px: float | None
-    match_worst_px: float | None
-    subset_px: int
-    noise_gray: float
 
 
 def specimen_measures(
@@ -64,8 +31,9 @@ def specimen_measures(
     subset_px: int = 21,
     noise_gray: float | None = None,
     blur_px: float = 0.7,
-) -> SpecimenMeasures:
-    """What a specimen's frame is worth to a correlation; image uint8 or uint16 (rows, columns).
+) -> SpecimenLight:
+    """What a specimen's frame is worth to a correlation; image uint8 or uint16 (rows, columns). How fast it
+    may move is left open; the histogram is the whole picture's.
 
     box: (x0, y0, x1, y1) px, the region of interest (all: None). Raises BadFrame for a picture or a
     region smaller than 32 px. `noise_gray`: the noise if it is known better, as from two frames of a
@@ -87,7 +55,7 @@ def specimen_measures(
     patterned = not isinstance(size, Nothing)
     match = _matching(tiles, noise, subset_px) if patterned else (None, None)
     clipped = sum(int(np.count_nonzero(tile >= level.clip_from)) for tile in tiles)
-    return SpecimenMeasures(
+    return SpecimenLight(
         saturated_share=clipped / sum(tile.size for tile in tiles),
         high_share=min(high99 / level.clip_level, 1.0),
         low_share=low1 / level.clip_level,
@@ -97,7 +65,7 @@ def specimen_measures(
         match_sigma_px=match[0],
         match_worst_px=match[1],
         subset_px=subset_px,
-        noise_gray=sigma,
+        histogram=level_shares(level, _BINS),
     )
 
 

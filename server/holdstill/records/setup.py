@@ -134,9 +134,27 @@ class GlareMark:
 
 @dataclass(frozen=True, slots=True)
 class SpecimenLight:
-    """A specimen's frame; see ``measure.specimen``. `histogram`: shares of the pixels by level, 64
-    equal bins up to the clipping level. `fastest_mm_per_s`: motion of the specimen that the exposure
-    blurs by no more than allowed, None when exposure or image scale are not known."""
+    """A specimen's frame, or a part of it.
+
+    saturated_share, high_share, low_share
+        Clipped share of the region; its 99th and 1st percentile over the clipping level.
+    contrast
+        (95th - 5th percentile) / clipping level, 0..1.
+    speckle_px
+        Typical size of speckles, px; None where there is no pattern.
+    cover
+        Share of the region that is dark speckle, 0..1; None where there is no pattern.
+    match_sigma_px
+        Expected standard deviation of a matched subset's place, px, in the median subset;
+        `match_worst_px`: in the worst tenth. None without texture.
+    subset_px
+        Subset side for which these hold.
+    histogram
+        Shares of the pixels by level, 64 equal bins up to the clipping level.
+    fastest_mm_per_s
+        Motion that the exposure blurs by no more than allowed; None when exposure or image scale are not
+        known.
+    """
 
     saturated_share: float
     high_share: float
