@@ -1,4 +1,5 @@
-"""The front door: ``holdstill COMMAND``. Each command stands in a file of its own in ``commands``."""
+"""The front door: ``holdstill COMMAND``. Each command stands in a file of its own in ``commands``: its HELP
+and its DESCRIPTION, where there is one, ``add`` for its options, and ``run``."""
 
 from __future__ import annotations
 
@@ -32,7 +33,10 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--verbose", action="store_true", help="show what happens inside")
     subparsers = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for name in COMMANDS:
-        importlib.import_module(f"holdstill.commands.{name}").add(subparsers)
+        room = importlib.import_module(f"holdstill.commands.{name}")
+        p = subparsers.add_parser(name, help=room.HELP, description=getattr(room, "DESCRIPTION", None))
+        room.add(p)
+        p.set_defaults(run=room.run)
     return top
 
 

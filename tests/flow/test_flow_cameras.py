@@ -16,8 +16,9 @@ import pytest
 
 from cameras.stream_peers import Peer, listening, mjpeg
 from flow.serving import Served, served
+from holdstill import cli
 from holdstill.cli import main
-from holdstill.commands.serve import add, live_source, longest_exposure_ms
+from holdstill.commands.serve import live_source, longest_exposure_ms
 from holdstill.errors import BadInput
 from holdstill.intake.remembered import Placed, Remembered
 from holdstill.intake.webcams import webcams_listed
@@ -95,9 +96,7 @@ def test_frames_sent_to_a_server_become_views(tmp_path: Path) -> None:
 
 
 def options(*words: str) -> argparse.Namespace:
-    parser = argparse.ArgumentParser()
-    add(parser.add_subparsers())
-    return parser.parse_args(["serve", *words])
+    return cli.parser().parse_args(["serve", *words])
 
 
 def test_the_order_and_turns_of_last_time_are_taken_up(tmp_path: Path) -> None:

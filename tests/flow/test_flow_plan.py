@@ -1,13 +1,12 @@
 """``holdstill plan`` from the command line to the rig file, the drawing and the refusals."""
 
-import argparse
 import json
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pytest
 
-from holdstill.commands import plan
+from holdstill import cli
 from holdstill.errors import BadInput
 from holdstill.intake.rig_file import read_rig
 
@@ -15,9 +14,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 
 def run(*words: str) -> int:
-    parser = argparse.ArgumentParser()
-    plan.add(parser.add_subparsers())
-    args = parser.parse_args(["plan", *words])
+    args = cli.parser().parse_args(["plan", *words])
     status: int = args.run(args)
     return status
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import argparse
 import re
 from pathlib import Path
 
 import pytest
 
-from holdstill.commands import review
+from holdstill import cli
 
 ROOT = Path(__file__).resolve().parents[2]
 NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
@@ -22,9 +21,7 @@ def shown() -> list[str]:
 
 
 def test_the_readme_shows_what_review_prints(capsys: pytest.CaptureFixture[str]) -> None:
-    parser = argparse.ArgumentParser()
-    review.add(parser.add_subparsers())
-    args = parser.parse_args(["review", str(ROOT / "sample_frames" / "good")])
+    args = cli.parser().parse_args(["review", str(ROOT / "sample_frames" / "good")])
     assert args.run(args) == 1
     told = [line.rstrip() for line in capsys.readouterr().out.splitlines() if line.strip()]
     wanted = shown()

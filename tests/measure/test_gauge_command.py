@@ -1,11 +1,10 @@
-import argparse
 import json
 
 import cv2
 import numpy as np
 import pytest
 
-from holdstill.commands import gauge
+from holdstill import cli
 from holdstill.errors import BadInput
 from measure.drawn_scenes import draw, expose, homography
 from measure.focus_sweeps import Stack, shoot
@@ -17,9 +16,7 @@ KEYS = {
 
 
 def run(capsys, *words):
-    parser = argparse.ArgumentParser()
-    gauge.add(parser.add_subparsers())
-    status = (args := parser.parse_args(["gauge", *map(str, words)])).run(args)
+    status = (args := cli.parser().parse_args(["gauge", *map(str, words)])).run(args)
     return status, capsys.readouterr()
 
 

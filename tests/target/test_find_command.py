@@ -1,12 +1,12 @@
 """``holdstill find`` and ``holdstill target``: what they print, write and return."""
 
-import argparse
 import json
 
 import cv2
 import numpy as np
 import pytest
 
+from holdstill import cli
 from holdstill.commands import find as find_command
 from holdstill.commands import target as target_command
 from holdstill.errors import BadFrame, BadInput
@@ -15,9 +15,7 @@ from target.scenes import HALF, PLATE
 
 
 def run(command, *words):
-    parser = argparse.ArgumentParser()
-    command.add(parser.add_subparsers())
-    args = parser.parse_args([command.__name__.rsplit(".", 1)[1], *map(str, words)])
+    args = cli.parser().parse_args([command.__name__.rsplit(".", 1)[1], *map(str, words)])
     return args.run(args)
 
 

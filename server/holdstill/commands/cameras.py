@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
-from typing import Any
 
 from holdstill.intake import genicam_find
 from holdstill.intake.camera import CameraTrouble
@@ -14,17 +13,16 @@ from holdstill.intake.webcams import webcams_listed
 from holdstill.phrases import say
 from holdstill.records import Say
 
+HELP = "list the cameras that are there, and say why one can't be used"
+DESCRIPTION = (
+    "Lists GigE Vision and USB3 Vision cameras, webcams, and cameras behind their makers' "
+    "drivers. Exit status: 0 at least one can be used, 1 none."
+)
 
-def add(subparsers: Any) -> None:
-    """Add the command."""
-    p: argparse.ArgumentParser = subparsers.add_parser(
-        "cameras",
-        help="list the cameras that are there, and say why one can't be used",
-        description="Lists GigE Vision and USB3 Vision cameras, webcams, and cameras behind their makers' "
-        "drivers. Exit status: 0 at least one can be used, 1 none.",
-    )
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Its options."""
     p.add_argument("--producer", action="append", default=[], metavar="FILE", help="a maker's driver (.cti)")
-    p.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

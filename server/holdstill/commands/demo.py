@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import datetime
 from dataclasses import replace
-from typing import Any
 
 from holdstill.compose import serve
 from holdstill.geometry import baseline_mm, compose, invert
@@ -21,16 +20,14 @@ OPERATOR = Skill(tilt_sigma_deg=4.0, place_sigma_mm=6.0, reaction_s=0.5, pace=1.
 watches for two minutes sees the whole job and what is refused."""
 
 
-def add(subparsers: Any) -> None:
-    """Add the command."""
-    p: argparse.ArgumentParser = subparsers.add_parser(
-        "demo",
-        help="watch the whole job on a simulated rig with a simulated operator",
-        description="A bicycle-frame workshop gets its rig ready to test a carbon fork in bending.",
-    )
+HELP = "watch the whole job on a simulated rig with a simulated operator"
+DESCRIPTION = "A bicycle-frame workshop gets its rig ready to test a carbon fork in bending."
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Its options."""
     add_serving(p)
     p.add_argument("--seed", type=int, default=1, help="of everything that is random")
-    p.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -6,7 +6,6 @@ import argparse
 import json
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 from holdstill.archive.examine import examine, mend
 from holdstill.archive.findings import Finding, Health
@@ -15,20 +14,17 @@ from holdstill.errors import BadInput
 from holdstill.phrases import say
 from holdstill.records import Say
 
+HELP = "check this machine, or a session, and say how to mend what is wrong"
+DESCRIPTION = "Exit status: 0 nothing to mend, 1 something is wrong, 2 bad input."
 
-def add(subparsers: Any) -> None:
-    """Add the command."""
-    p: argparse.ArgumentParser = subparsers.add_parser(
-        "doctor",
-        help="check this machine, or a session, and say how to mend what is wrong",
-        description="Exit status: 0 nothing to mend, 1 something is wrong, 2 bad input.",
-    )
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Its options."""
     p.add_argument("session", nargs="?", metavar="SESSION", help="its id or folder; none: the machine")
     p.add_argument("--home", type=Path, metavar="DIR", help="where sessions are kept")
     p.add_argument("--port", type=int, default=8765, help="port of the pages")
     p.add_argument("--mend", action="store_true", help="copy what can be read of a damaged session")
     p.add_argument("--json", action="store_true", help="print one JSON array")
-    p.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

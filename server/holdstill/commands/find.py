@@ -17,23 +17,21 @@ from holdstill.records import DotFlag, FrameFile, Nothing, Picture, Plate, Say, 
 _AUTO = "coded-dots"
 
 
-def add(subparsers: Any) -> None:
-    """Register the command."""
-    parser: argparse.ArgumentParser = subparsers.add_parser(
-        "find",
-        help="show what the eye sees in pictures",
-        description="Find a target in pictures of one camera and tell every point with its own sigma.",
-    )
-    parser.add_argument("images", nargs="+", type=Path, metavar="IMAGE", help="picture files")
-    parser.add_argument(
+HELP = "show what the eye sees in pictures"
+DESCRIPTION = "Find a target in pictures of one camera and tell every point with its own sigma."
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Its options."""
+    p.add_argument("images", nargs="+", type=Path, metavar="IMAGE", help="picture files")
+    p.add_argument(
         "--target", required=True, metavar="SPEC",
         help='target, e.g. "dots 14x10 12mm", or a file; "coded-dots" alone reads the plate\'s own identity',
     )  # fmt: skip
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
-    parser.add_argument(
+    p.add_argument("--json", action="store_true", help="print one JSON object")
+    p.add_argument(
         "--draw", type=Path, metavar="OUT.png", help="draw what was seen (one file per picture)"
     )
-    parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

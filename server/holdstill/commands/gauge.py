@@ -14,21 +14,18 @@ from holdstill.errors import BadFrame, BadInput
 from holdstill.phrases import say
 from holdstill.records import FrameMeasures, Nothing, Plate, Say
 
+HELP = "measure pictures: sharpness, exposure, glare"
+DESCRIPTION = "Print the measures of pictures, and which one of a series is sharpest."
 
-def add(subparsers: Any) -> None:
-    """Register the command."""
-    parser: argparse.ArgumentParser = subparsers.add_parser(
-        "gauge",
-        help="measure pictures: sharpness, exposure, glare",
-        description="Print the measures of pictures, and which one of a series is sharpest.",
-    )
-    parser.add_argument(
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Its options."""
+    p.add_argument(
         "files", metavar="FILE", nargs="+", help="pictures (or a folder), in the series' order"
     )
-    parser.add_argument("--target", metavar="SPEC", help='the target in them, e.g. "dots 14x10 12mm"')
-    parser.add_argument("--full-scale", type=int, metavar="N", help="largest value of the camera (e.g. 4095)")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
-    parser.set_defaults(run=run)
+    p.add_argument("--target", metavar="SPEC", help='the target in them, e.g. "dots 14x10 12mm"')
+    p.add_argument("--full-scale", type=int, metavar="N", help="largest value of the camera (e.g. 4095)")
+    p.add_argument("--json", action="store_true", help="print one JSON object")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -5,22 +5,18 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
-from typing import Any
 
 from holdstill.errors import BadInput
 from holdstill.phrases import say
 from holdstill.records import Say
 
+HELP = "print fresh links with which phones join a running bench"
+DESCRIPTION = "For the user who runs the bench: only that user can read the key behind the links."
 
-def add(subparsers: Any) -> None:
-    """Add the command."""
-    p: argparse.ArgumentParser = subparsers.add_parser(
-        "join",
-        help="print fresh links with which phones join a running bench",
-        description="For the user who runs the bench: only that user can read the key behind the links.",
-    )
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Its options."""
     p.add_argument("--home", type=Path, metavar="DIR", help="where the bench keeps its sessions")
-    p.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

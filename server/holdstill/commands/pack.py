@@ -4,25 +4,21 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import Any
 
 from holdstill.archive.packing import SUFFIX, pack
 from holdstill.archive.sessions import find_session
 from holdstill.phrases import say
 from holdstill.records import Say
 
+HELP = "make one file of a session, for another machine"
+DESCRIPTION = "Journal, pictures and hand-over files, with check sums. The session may be running."
 
-def add(subparsers: Any) -> None:
-    """Add the command."""
-    p: argparse.ArgumentParser = subparsers.add_parser(
-        "pack",
-        help="make one file of a session, for another machine",
-        description="Journal, pictures and hand-over files, with check sums. The session may be running.",
-    )
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Its options."""
     p.add_argument("session", metavar="SESSION", help="a session's id (see: holdstill sessions) or folder")
     p.add_argument("-o", "--output", type=Path, metavar="FILE", help=f"default: SESSION{SUFFIX}, here")
     p.add_argument("--home", type=Path, metavar="DIR", help="where sessions are kept")
-    p.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -38,23 +38,23 @@ _HELP = {
 }
 
 
-def add(subparsers: Any) -> None:
-    """Register the command."""
-    parser: argparse.ArgumentParser = subparsers.add_parser(
-        "plan",
-        help="the rig on paper: field, depth, target, exposure, noise",
-        description="What a rig will see and how exactly, before it is built. What is not said is "
-        "taken as usual.",
-    )
-    parser.add_argument("--rig", type=Path, metavar="FILE", help="rig file to begin with")
-    parser.add_argument("--sensor", metavar="WxH", help="picture size in pixels, e.g. 2448x2048")
+HELP = "the rig on paper: field, depth, target, exposure, noise"
+DESCRIPTION = (
+    "What a rig will see and how exactly, before it is built. What is not said is "
+    "taken as usual."
+)
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Its options."""
+    p.add_argument("--rig", type=Path, metavar="FILE", help="rig file to begin with")
+    p.add_argument("--sensor", metavar="WxH", help="picture size in pixels, e.g. 2448x2048")
     for option, (_, _, _, example) in _OPTIONS.items():
-        parser.add_argument(option, metavar=example, help=_HELP[option])
-    parser.add_argument("--target", metavar="SPEC", help='the target, e.g. "dots 14x10 12mm"')
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
-    parser.add_argument("-o", "--output", type=Path, metavar="RIG.toml", help="write the rig file")
-    parser.add_argument("--draw", type=Path, metavar="OUT.svg", help="draw the rig from above")
-    parser.set_defaults(run=run)
+        p.add_argument(option, metavar=example, help=_HELP[option])
+    p.add_argument("--target", metavar="SPEC", help='the target, e.g. "dots 14x10 12mm"')
+    p.add_argument("--json", action="store_true", help="print one JSON object")
+    p.add_argument("-o", "--output", type=Path, metavar="RIG.toml", help="write the rig file")
+    p.add_argument("--draw", type=Path, metavar="OUT.svg", help="draw the rig from above")
 
 
 def run(args: argparse.Namespace) -> int:

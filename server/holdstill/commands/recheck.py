@@ -30,14 +30,12 @@ from holdstill.session import Live, State
 from holdstill.web.views.panels import drift_reason
 from holdstill.web.views.words import Words
 
+HELP = "tell from later shots of the plate, or of a still scene, whether the cameras have moved"
+DESCRIPTION = "Exit status: 0 it still holds, 1 a camera has moved and it matters, 2 bad input."
 
-def add(subparsers: Any) -> None:
-    """Add the command."""
-    p: argparse.ArgumentParser = subparsers.add_parser(
-        "recheck",
-        help="tell from later shots of the plate, or of a still scene, whether the cameras have moved",
-        description="Exit status: 0 it still holds, 1 a camera has moved and it matters, 2 bad input.",
-    )
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Its options."""
     p.add_argument("session", metavar="SESSION", help="a session's id, folder or packed file")
     p.add_argument(
         "pictures", type=Path, nargs="+", metavar="IMAGES",
@@ -52,7 +50,6 @@ def add(subparsers: Any) -> None:
     p.add_argument("--home", type=Path, metavar="DIR", help="where sessions are kept")
     p.add_argument("--pattern", metavar="PATTERN", help="how the files are named")
     p.add_argument("--json", action="store_true", help="print one JSON object")
-    p.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -29,13 +29,12 @@ from holdstill.web.views.words import Words
 EXIT = {Ready.READY: 0, Ready.PROVISIONAL: 1, Ready.NOT_YET: 1, Ready.STOP: 3}
 
 
-def add(subparsers: Any) -> None:
-    """Add the command."""
-    p: argparse.ArgumentParser = subparsers.add_parser(
-        "review",
-        help="look at an existing folder of shots and say what comes of it",
-        description="Exit status: 0 ready, 1 not yet, 2 bad input, 3 stop.",
-    )
+HELP = "look at an existing folder of shots and say what comes of it"
+DESCRIPTION = "Exit status: 0 ready, 1 not yet, 2 bad input, 3 stop."
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Its options."""
     p.add_argument("folder", type=Path, metavar="DIR")
     add_target(p)
     p.add_argument(
@@ -45,7 +44,6 @@ def add(subparsers: Any) -> None:
     )  # fmt: skip
     p.add_argument("--second-dir", type=Path, metavar="DIR", help="one or more shots of the second plate")
     p.add_argument("--json", action="store_true", help="print one JSON object")
-    p.set_defaults(run=run)
 
 
 def add_target(p: argparse.ArgumentParser) -> None:

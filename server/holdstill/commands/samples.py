@@ -7,7 +7,6 @@ import json
 import platform
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
 from holdstill.errors import StorageTrouble
 
@@ -44,17 +43,17 @@ farther, lying and upright.
 """
 
 
-def add(subparsers: Any) -> None:
-    """Add the command."""
-    p: argparse.ArgumentParser = subparsers.add_parser(
-        "samples",
-        help="draw the sample frames afresh",
-        description="Draws stereo shots of a simulated rig, good ones and one of each trouble, with the "
-        "true calibration beside them.",
-    )
+HELP = "draw the sample frames afresh"
+DESCRIPTION = (
+    "Draws stereo shots of a simulated rig, good ones and one of each trouble, with the "
+    "true calibration beside them."
+)
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Its options."""
     p.add_argument("folder", type=Path, metavar="DIR", help="made if it does not exist")
     p.add_argument("--seed", type=int, default=SEED, help=f"of the noise (default {SEED})")
-    p.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

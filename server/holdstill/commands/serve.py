@@ -7,7 +7,6 @@ import datetime
 import getpass
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from holdstill.compose import Serving, default_home, serve
 from holdstill.errors import BadInput
@@ -28,12 +27,11 @@ from .welcome import welcome
 _TRIGGERS = ("software", "hardware", "free")
 
 
-def add(subparsers: Any) -> None:
-    """Add the command."""
-    p: argparse.ArgumentParser = subparsers.add_parser(
-        "serve",
-        help="coach an operator over a watched folder, over cameras, or over frames that are sent",
-    )
+HELP = "coach an operator over a watched folder, over cameras, or over frames that are sent"
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Its options."""
     where = p.add_mutually_exclusive_group(required=True)
     where.add_argument("--watch", type=Path, metavar="DIR", help="the folder to watch")
     where.add_argument(
@@ -43,7 +41,6 @@ def add(subparsers: Any) -> None:
     add_target(p)
     add_cameras(p)
     add_serving(p)
-    p.set_defaults(run=run)
 
 
 def add_cameras(p: argparse.ArgumentParser) -> None:

@@ -7,19 +7,18 @@ import json
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from holdstill.archive.sessions import SessionSummary, sessions
 from holdstill.phrases import say
 from holdstill.records import Say
 
+HELP = "list the sessions there are"
 
-def add(subparsers: Any) -> None:
-    """Add the command."""
-    p: argparse.ArgumentParser = subparsers.add_parser("sessions", help="list the sessions there are")
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Its options."""
     p.add_argument("--home", type=Path, metavar="DIR", help="where sessions are kept")
     p.add_argument("--json", action="store_true", help="print one JSON array")
-    p.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:

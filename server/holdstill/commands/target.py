@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import Any
 
 from holdstill.errors import BadInput
 from holdstill.phrases import say
@@ -13,14 +12,14 @@ from holdstill.records import Say
 _FORMATS = (".svg", ".pdf", ".dxf")
 
 
-def add(subparsers: Any) -> None:
-    """Register the command."""
-    parser: argparse.ArgumentParser = subparsers.add_parser(
-        "target", help="draw a target to scale", description="Draw a target to scale as SVG, PDF or DXF."
-    )
-    parser.add_argument("spec", metavar="SPEC", nargs="+", help='target, e.g. "dots 14x10 12mm", or a file')
-    parser.add_argument("-o", "--output", required=True, type=Path, help="FILE.svg, FILE.pdf or FILE.dxf")
-    parser.set_defaults(run=run)
+HELP = "draw a target to scale"
+DESCRIPTION = "Draw a target to scale as SVG, PDF or DXF."
+
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Its options."""
+    p.add_argument("spec", metavar="SPEC", nargs="+", help='target, e.g. "dots 14x10 12mm", or a file')
+    p.add_argument("-o", "--output", required=True, type=Path, help="FILE.svg, FILE.pdf or FILE.dxf")
 
 
 def run(args: argparse.Namespace) -> int:

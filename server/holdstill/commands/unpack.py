@@ -4,24 +4,20 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
-from typing import Any
 
 from holdstill.archive.packing import unpack
 from holdstill.archive.sessions import summary
 from holdstill.phrases import say
 from holdstill.records import Say
 
+HELP = "take a packed session in, checked to the last byte"
+DESCRIPTION = "The session then stands among this machine's own: list, recheck or go on with it."
 
-def add(subparsers: Any) -> None:
-    """Add the command."""
-    p: argparse.ArgumentParser = subparsers.add_parser(
-        "unpack",
-        help="take a packed session in, checked to the last byte",
-        description="The session then stands among this machine's own: list, recheck or go on with it.",
-    )
+
+def add(p: argparse.ArgumentParser) -> None:
+    """Its options."""
     p.add_argument("file", type=Path, metavar="FILE", help="what `holdstill pack` made")
     p.add_argument("--home", type=Path, metavar="DIR", help="where sessions are kept")
-    p.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
