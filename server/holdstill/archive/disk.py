@@ -6,7 +6,9 @@ import contextlib
 import errno
 import os
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
+from typing import IO
 
 _CAN_NOT = {errno.EINVAL, errno.ENOTSUP, errno.EACCES, errno.EPERM}
 """What systems say that can't make a folder last, or may not open it."""
@@ -46,24 +48,37 @@ def make_folder(folder: Path) -> None:
     sync_folder(folder.parent)
 
 
-def write_whole(path: Path, data: bytes, mode: int = 0o644) -> None:
-    """Write `data` to `path`: after a crash the file is either as before or whole, never half.
+def make_last(file: IO[bytes], path: Path | str, mode: int) -> None:
+    """What was written to the open `file` at `path`, on the disk with `mode` once this returns."""
+    file.flush()
+    os.chmod(path, mode)
+    os.fsync(file.fileno())
+
+
+@contextlib.contextmanager
+def writing(path: Path, mode: int = 0o644) -> Iterator[IO[bytes]]:
+    """A file to be filled in the block, which becomes `path` at its end: after a crash, or an error in the
+    block, that is either as before or whole, never half.
 
     Raises OSError; a half-written stand-in is removed.
     """
     handle, stand_in = tempfile.mkstemp(prefix=STAND_IN, dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.chmod(stand_in, mode)
-            os.fsync(file.fileno())
+            yield file
+            make_last(file, stand_in, mode)
         os.replace(stand_in, path)
     except BaseException:
         with contextlib.suppress(OSError):
             os.unlink(stand_in)
         raise
     sync_folder(path.parent)
+
+
+def write_whole(path: Path, data: bytes, mode: int = 0o644) -> None:
+    """Write `data` to `path`, as `writing` does. Raises OSError."""
+    with writing(path, mode) as file:
+        file.write(data)
 
 
 STAND_IN = ".writing-"

@@ -24,7 +24,7 @@ from holdstill.phrases import say
 from holdstill.records import Say
 
 from .codec import fingerprint
-from .disk import STAND_IN, make_folder, sync_folder
+from .disk import STAND_IN, make_folder, make_last, sync_folder, writing
 from .journal import FILE_NAME, Journal
 from .trouble import from_os_error
 
@@ -82,23 +82,9 @@ def pack(folder: Path, target: Path) -> Packed:
 def _write(target: Path, files: dict[str, Path], table: dict[str, Any]) -> None:
     """The zip, whole or not at all."""
     make_folder(target.parent)
-    handle, stand_in = tempfile.mkstemp(prefix=STAND_IN, dir=target.parent)
-    try:
-        with os.fdopen(handle, "wb") as out:
-            listed = {}
-            with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as packed:
-                for name, path in files.items():
-                    listed[name] = _add(packed, name, path)
-                packed.writestr(TABLE_NAME, json.dumps({**table, "files": listed}, indent=1))
-            out.flush()
-            os.chmod(stand_in, 0o644)
-            os.fsync(out.fileno())
-        os.replace(stand_in, target)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            os.unlink(stand_in)
-        raise
-    sync_folder(target.parent)
+    with writing(target) as out, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as packed:
+        listed = {name: _add(packed, name, path) for name, path in files.items()}
+        packed.writestr(TABLE_NAME, json.dumps({**table, "files": listed}, indent=1))
 
 
 def _add(packed: zipfile.ZipFile, name: str, path: Path) -> dict[str, int | str]:
@@ -204,9 +190,7 @@ def _extract(packed: zipfile.ZipFile, table: dict[str, Any], name: str, target: 
     with os.fdopen(handle, "wb") as out, packed.open(name) as source:
         if _copied(source, out, wanted["bytes"]) != wanted["sha256"]:
             raise _bad("damaged", path=path, name=name)
-        out.flush()
-        os.chmod(target, mode)
-        os.fsync(out.fileno())
+        make_last(out, target, mode)
     sync_folder(target.parent)
 
 
