@@ -14,7 +14,7 @@ from holdstill.records import Picture
 from . import genicam_find
 from .camera import CameraTrouble, Grab, Losses, Opened, Wishes
 from .genicam_features import Features
-from .genicam_setup import Setup
+from .genicam_setup import SetByFeatures, Setup
 from .packed import full_scale_of
 
 TICKS_AT = 0x093C
@@ -48,7 +48,7 @@ class _VivaNodes:
         return [str(e) for e in self._camera.available_enum_entries(name)]
 
 
-class GenicamCamera:
+class GenicamCamera(SetByFeatures):
     """A `Camera` by its serial number.
 
     address
@@ -67,7 +67,6 @@ class GenicamCamera:
         self._connect = connect or self._by_address
         self._camera: Any = None
         self._stream: Any = None
-        self._setup: Setup | None = None
         self._ticks_hz = 1e9
         self._packet: bytes | None = None
         self._counts = Losses()
@@ -152,19 +151,6 @@ class GenicamCamera:
                 frames_lost=stats.frames_incomplete + stats.frames_missed,
             )
         return self._counts
-
-    def set_exposure(self, exposure_ms: float) -> float:
-        """Set the exposure; what the camera then has, ms."""
-        return self._open_setup().set_exposure(exposure_ms)
-
-    def set_gain(self, gain_db: float) -> float:
-        """Set the gain; what the camera then has, dB (or steps, where it counts so)."""
-        return self._open_setup().set_gain(gain_db)
-
-    def _open_setup(self) -> Setup:
-        if self._setup is None:
-            raise CameraTrouble("gone", address=self.address)
-        return self._setup
 
     def trigger(self) -> None:
         """Take one frame now."""

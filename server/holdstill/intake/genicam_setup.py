@@ -100,3 +100,23 @@ class Setup:
             raise CameraTrouble("not-settable", address=self._address)
         got = self.features.number(name)
         return got if got is not None else wanted
+
+
+class SetByFeatures:
+    """A camera whose exposure and gain are GenICam features: what both kinds of driver have alike."""
+
+    address: str
+    _setup: Setup | None = None
+
+    def set_exposure(self, exposure_ms: float) -> float:
+        """Set the exposure; what the camera then has, ms. Raises CameraTrouble."""
+        return self._open_setup().set_exposure(exposure_ms)
+
+    def set_gain(self, gain_db: float) -> float:
+        """Set the gain; what the camera then has, dB (or steps, where it counts so). Raises CameraTrouble."""
+        return self._open_setup().set_gain(gain_db)
+
+    def _open_setup(self) -> Setup:
+        if self._setup is None:
+            raise CameraTrouble("gone", address=self.address)
+        return self._setup

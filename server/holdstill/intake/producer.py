@@ -14,7 +14,7 @@ import numpy as np
 from .camera import CameraTrouble, Grab, Losses, Opened, Wishes
 from .genicam_features import Features
 from .genicam_find import Listed
-from .genicam_setup import Setup
+from .genicam_setup import SetByFeatures, Setup
 from .packed import full_scale_of, unpack
 
 PATH_VARIABLE = "GENICAM_GENTL64_PATH"
@@ -95,7 +95,7 @@ class _HarvestNodes:
         return [str(s) for s in getattr(self._map, name).symbolics]
 
 
-class ProducerCamera:
+class ProducerCamera(SetByFeatures):
     """A `Camera` by its serial number, through the makers' producer files."""
 
     def __init__(self, address: str, wishes: Wishes | None = None) -> None:
@@ -103,7 +103,6 @@ class ProducerCamera:
         self._wishes = wishes or Wishes()
         self._harvester: Any = None
         self._acquirer: Any = None
-        self._setup: Setup | None = None
         self._frames = self._bad = 0
 
     def open(self) -> Opened:
@@ -174,19 +173,6 @@ class ProducerCamera:
         """Frames that came whole and that did not; producers tell nothing of packets."""
         return Losses(frames=self._frames, frames_lost=self._bad)
 
-    def set_exposure(self, exposure_ms: float) -> float:
-        """Set the exposure; what the camera then has, ms."""
-        return self._open_setup().set_exposure(exposure_ms)
-
-    def set_gain(self, gain_db: float) -> float:
-        """Set the gain; what the camera then has, dB."""
-        return self._open_setup().set_gain(gain_db)
-
-    def _open_setup(self) -> Setup:
-        if self._setup is None:
-            raise CameraTrouble("gone", address=self.address)
-        return self._setup
-
     def trigger(self) -> None:
         """Take one frame now."""
         if self._acquirer is None:
@@ -210,6 +196,3 @@ class ProducerCamera:
         if harvester is not None:
             with contextlib.suppress(Exception):
                 harvester.reset()
-
-
-__all__ = ["ProducerCamera", "producer_files", "producer_listed"]
