@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -45,6 +46,18 @@ def test_one_order_at_a_time_while_it_is_looked_for() -> None:
     assert TapKind(only.kind) is TapKind.SECOND_PLATE
     assert not only.values, "without a SPEC it ends"
     assert len(acts(SCENES["second-agrees"])) > 1
+
+
+def test_the_verdict_keeps_its_remedy_to_itself_while_another_order_stands() -> None:
+    """On the wide page the verdict stands beside the cue; the same verdict, drawn before and after."""
+    looked_for = SCENES["second-looked-for"]
+    away = replace(looked_for, second=replace(looked_for.second, looking=False))
+    assert looked_for.verdict.remedy is not None
+    drawn = Renderer()
+    for scene, told in ((away, True), (looked_for, False), (away, True)):
+        html = drawn.fragments(scene, ("verdict",))["verdict"]
+        assert "Provisional" in html
+        assert ("Enter the baseline" in html) is told
 
 
 def test_what_it_says_draws_the_stage_anew() -> None:

@@ -9,6 +9,7 @@ from typing import Any
 from holdstill.limits import limit
 from holdstill.records import Snapshot, Step
 
+from .panels import second_looked_for
 from .words import Words
 
 
@@ -42,7 +43,7 @@ def acts(snapshot: Snapshot) -> tuple[Act, ...]:
     cue = snapshot.advice.cue
     if snapshot.paused:
         return (Act("resume", "act.resume", look="main"),)
-    if snapshot.second is not None and snapshot.second.looking and step in SHOWING:
+    if second_looked_for(snapshot) and step in SHOWING:
         return (Act("second-plate", "act.second.done", look="main"),)
     if step is Step.FOCUS:
         return (Act("forget-sharpness", "panel.focus.forget"), _next(step))

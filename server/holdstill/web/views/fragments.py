@@ -11,6 +11,7 @@ from holdstill.records import Snapshot
 from . import lamplight, moment, practice, standing
 from .acts import acts, show_acts
 from .feeds import feeds_reads, show_feeds
+from .panels import second_looked_for
 from .setting import card_reads, show_setup
 from .words import Words
 
@@ -57,7 +58,7 @@ FRAGMENTS: Mapping[str, Fragment] = {
             standing.show_progress,
         ),
         Fragment("views", _reads("views", "kept_count"), standing.show_views),
-        Fragment("verdict", _reads("verdict"), standing.show_verdict),
+        Fragment("verdict", lambda s: (s.verdict, second_looked_for(s)), standing.show_verdict),
         Fragment(
             "numbers",
             _reads(

@@ -11,6 +11,11 @@ from holdstill.records.second import SecondShown
 from .words import Words, figure, quantity_name
 
 
+def second_looked_for(snapshot: Snapshot) -> bool:
+    """Whether a second plate is asked for: then nothing else is."""
+    return snapshot.second is not None and snapshot.second.looking
+
+
 def step_panel(snapshot: Snapshot, words: Words) -> dict[str, Any]:
     """Everything that any step's panel shows; each shows what is its own."""
     verdict = snapshot.verdict
@@ -43,7 +48,7 @@ def step_panel(snapshot: Snapshot, words: Words) -> dict[str, Any]:
         "drift_words": [drift_reason(r, words) for r in drift.reasons] if drift is not None else [],
         "scene": scene_lines(snapshot.scene, words),
         "second": second_lines(snapshot.second, words),
-        "looking": snapshot.second is not None and snapshot.second.looking,
+        "looking": second_looked_for(snapshot),
         "drift_mark": "" if drift is None else "stop" if drift.moved and drift.matters else "ready",
     }
 

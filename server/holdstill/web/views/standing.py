@@ -9,6 +9,7 @@ from holdstill.phrases.cues import trouble_short
 from holdstill.records import Quantity, Snapshot, Step, ViewRow
 
 from .charts import dial_mark, field_cells, trace_drawing
+from .panels import second_looked_for
 from .practice import left_words
 from .words import Words, quantity_name
 
@@ -113,7 +114,7 @@ def show_views(snapshot: Snapshot, words: Words) -> Context:
 
 
 def show_verdict(snapshot: Snapshot, words: Words) -> Context:
-    """The verdict with its reasons and its remedy."""
+    """The verdict with its reasons and its remedy; the remedy waits while a second plate is asked for."""
     verdict = snapshot.verdict
     return {
         "state": verdict.state.value,
@@ -123,7 +124,7 @@ def show_verdict(snapshot: Snapshot, words: Words) -> Context:
         ),
         "withdrawn": verdict.withdrawn,
         "reasons": [words.say(reason) for reason in verdict.reasons],
-        "remedy": words.say(verdict.remedy),
+        "remedy": "" if second_looked_for(snapshot) else words.say(verdict.remedy),
         "clock": words.clock(verdict.at_ms) if verdict.at_ms > 0 else "",
     }
 
