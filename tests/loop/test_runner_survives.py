@@ -44,23 +44,29 @@ def test_a_bug_while_looking_costs_one_shot_and_is_reported(tmp_path: Path) -> N
     asyncio.run(run())
 
 
-def test_a_bug_while_thinking_is_told_and_tried_again(tmp_path: Path) -> None:
+@pytest.mark.parametrize("kind", [session.PlanWork, session.SolveWork])
+def test_a_bug_while_thinking_is_told_until_read_and_tried_again(
+    tmp_path: Path, kind: type[session.Work]
+) -> None:
     failures = [RuntimeError("a"), RuntimeError("b")]
 
-    def broken(work: object) -> object:
-        if failures:
+    def broken(work: session.Work) -> object:
+        if failures and isinstance(work, kind):
             raise failures.pop()
-        return think(work)  # type: ignore[arg-type]
+        return think(work)
 
     async def run() -> None:
         async with running(tmp_path / "s", mind=Here({do: broken})) as here:
-            here.runner.arrive(here.story.shot(1))
-            await here.until(lambda: "a1b2c3" in (here.runner.message or ""))
-            for number in (2, 3, 4):
+            for number in (1, 2, 3, 4):
                 here.runner.arrive(here.story.shot(number))
             await here.until(lambda: here.runner.state.estimate is not None and not failures)
             await here.until(lambda: here.runner.state.cue is not None)
             assert len(here.reports) == 2
+            # everything since was journalled within the same tick of its clock: still told
+            assert "a1b2c3" in (here.runner.message or "")
+            here.now[0] += limit("broken_told_ms")
+            assert isinstance(await act(here.runner, Tap(TapKind.PAUSE)), Say)
+            assert here.runner.message is None
 
     asyncio.run(run())
 

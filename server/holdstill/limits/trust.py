@@ -12,6 +12,14 @@ ROWS: tuple[Limit, ...] = (
         "a pair of the largest pictures read (160 MP in 16 bits) is 0.64 GB, held as file, as stored and in grey",
     ),
     Limit(
+        "broken_told_ms",
+        10_000.0,
+        "ms",
+        "least time for which a trouble inside is told, whatever is journalled meanwhile",
+        "chosen",
+        "two sentences are read; the events that follow within the second would else wipe them away unread",
+    ),
+    Limit(
         "file_storm_ms",
         600_000.0,
         "ms",

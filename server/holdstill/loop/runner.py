@@ -34,6 +34,7 @@ from .hub import Revisions
 from .once import Once
 from .outcome import event_of
 from .pool import Pool, WorkerLost
+from .recheck import RecheckLoop
 from .second import SecondLoop
 from .setup import SettingUpLoop
 from .still import StillLoop
@@ -91,11 +92,11 @@ class Runner:
         self._no_plan_at = -1
         self._covered_for: tuple[object, ...] = (None, None, None)
         self._advance_at_ms: float | None = None
-        self._rechecked_at_ms = 0.0
-        self._against = 0
+        self._tell_until_ms = 0.0
         self.setup = SettingUpLoop(self)
         self.still = StillLoop(self)
         self.second = SecondLoop(self)
+        self.recheck = RecheckLoop(self)
 
     # -- from any thread ---------------------------------------------------------------------
 
@@ -158,11 +159,16 @@ class Runner:
             except WorkerLost:
                 self.message = session_words("loop.not starting")
             except Exception as error:
-                self.message = session_words("loop.broke", reference=self.broke(error))
+                self._tell_broken(error)
             self._publish()
             await asyncio.sleep(limit("bench_wait_ms") / 1000.0)
             self._wake.set()
             self._arrived.set()
+
+    def _tell_broken(self, error: BaseException) -> None:
+        """A bug is told for long enough to be read, whatever is journalled meanwhile."""
+        self.message = session_words("loop.broke", reference=self.broke(error))
+        self._tell_until_ms = self.parts.now_ms() + limit("broken_told_ms")
 
     def broke(self, error: BaseException) -> str:
         """Report a bug; its reference."""
@@ -183,11 +189,12 @@ class Runner:
             try:
                 await asyncio.to_thread(self.parts.journal.append, event)
             except StorageTrouble as error:
-                self.message = str(error)
+                self.message, self._tell_until_ms = str(error), 0.0
                 self._publish()
                 return False
             self.state = after
-            self.message = None
+            if self.parts.now_ms() >= self._tell_until_ms:
+                self.message = None
         self._publish()
         self._wake.set()
         return True
@@ -236,8 +243,8 @@ class Runner:
                 await self.append(event)
         if self.still.running:
             await self.still.take(shot, report)
-        elif self.state.step is Step.RECHECK or self._watching():
-            await self._recheck(shot, report)
+        elif self.recheck.due:
+            await self.recheck.take(shot, report)
         elif not self.state.paused or report.single:
             await self._decide(shot, report)
         self._shot_before = None if shot.single else shot
@@ -323,13 +330,13 @@ class Runner:
                 self.thinking = not isinstance(work, session.PlanWork)
                 self._publish()
                 began = self.parts.now_ms()
-                broke = None
                 try:
                     result = await self.parts.mind.run(do, work)
                 except WorkerLost:
                     result = Nothing("the worker was lost")
                 except Exception as error:  # the same work would break again: it counts as failed
-                    result, broke = Nothing("something went wrong inside"), self.broke(error)
+                    result = Nothing("something went wrong inside")
+                    self._tell_broken(error)
                 now = self.parts.now_ms()
                 event = event_of(work, result, at_ms=now, took_ms=now - began)
                 if event is None:
@@ -337,43 +344,8 @@ class Runner:
                     break
                 while not await self.append(event):  # the disk is full or gone: the work is done
                     await asyncio.sleep(1.0)
-                if broke is not None:
-                    self.message = session_words("loop.broke", reference=broke)
             self.thinking = False
             self._publish()
-
-    def _watching(self) -> bool:
-        """Ready, and pictures still come: any of them may speak against it."""
-        ready = session.verdict(self.state).state.value == "ready"
-        return ready and self.state.step is Step.HANDOVER
-
-    async def _recheck(self, shot: Shot, report: ShotReport) -> None:
-        asked = self.state.step is Step.RECHECK
-        other = session.against(self.state, report.sizes_px, self.parts.now_ms())
-        if other is not None:
-            if self.state.withdrawn is None:
-                await self.append(other)
-            return
-        if asked and await self.still.recheck(shot, report):
-            return
-        settled = report.single or self.live.still_frames >= limit("still_frames")
-        now = self.parts.now_ms()  # not the picture's own time: a camera's clock may be set back
-        due = now - self._rechecked_at_ms > limit("watch_every_ms")
-        if not settled or not due or self.live.seen_trouble is not None or self.state.estimate is None:
-            return
-        self._rechecked_at_ms = now
-        view = View(0, report.name, report.taken_at_ms, dict(self.live.sightings), dict(report.measures))
-        work = session.RecheckWork(self.state.plate, self.state.rig, self.state.estimate, (view,))
-        with contextlib.suppress(WorkerLost):
-            result = await self.parts.mind.run(do, work)
-            event = event_of(work, result, at_ms=self.parts.now_ms(), took_ms=0.0)
-            if not isinstance(event, ev.Rechecked):
-                return
-            self._against = self._against + 1 if event.result.moved and event.result.matters else 0
-            if asked:
-                await self.append(event)
-            elif self._against >= limit("watch_votes"):
-                await self.append(ev.ReadyWithdrawn(self.parts.now_ms(), "moved"))
 
     async def hand_over(self) -> bool:
         """Write the files for other programs, and journal that it was done. False without a solution."""
@@ -434,7 +406,7 @@ class Runner:
         try:
             self._tell()
         except Exception as error:
-            self.message = session_words("loop.broke", reference=self.broke(error))
+            self._tell_broken(error)
         self.changes.bump()
 
     def _tell(self) -> None:
