@@ -38,10 +38,9 @@ from holdstill.records import (
 )
 from holdstill.records import events as ev
 from holdstill.session import Keep, Live, Refuse, State
-from solve.sighting_rigs import CENTRE, DOTS, REFERENCE, Truth, noise, plate_poses
+from solve.sighting_rigs import CENTRE, DOTS, REFERENCE, TAPED, Truth, noise, plate_poses
 
 CAMERAS = ("left", "right")
-TAPED = replace(REFERENCE, tape_baseline_mm=243.1, tape_sigma_mm=1.5)
 SOLVE, MORE, PROOF, LATER = "solve", "more", "proof", "later"
 
 

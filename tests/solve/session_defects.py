@@ -9,6 +9,7 @@ import numpy as np
 
 from holdstill.geometry import compose
 from holdstill.records import Lens, Pose, Say, Sighting
+from solve import spoilt_sightings
 from solve.ready_sessions import LATER, MORE, PROOF, SOLVE, Lived, Script, ShotScript
 from solve.sighting_rigs import DOTS, Truth
 
@@ -158,9 +159,7 @@ def flexing(script: Script) -> None:
 
 def _swap(seen: Seen, rng: np.random.Generator) -> Seen:
     del rng
-    if len(seen) < 2:
-        return seen
-    return {"left": replace(seen["right"], camera="left"), "right": replace(seen["left"], camera="right")}
+    return spoilt_sightings.swapped(seen)
 
 
 def swapped(script: Script) -> None:
@@ -173,20 +172,11 @@ def swapped_in_some(script: Script) -> None:
         script.shots[i].after.append(_swap)
 
 
-def _mirrored(sighting: Sighting) -> Sighting:
-    row, column = np.divmod(sighting.point_ids, DOTS.columns)
-    ids = row * DOTS.columns + (DOTS.columns - 1 - column)
-    order = np.argsort(ids)
-    pixels = sighting.points_px * [-1.0, 1.0] + [sighting.image_size_px[0] - 1.0, 0.0]
-    return replace(sighting, point_ids=ids[order].astype(np.int32), points_px=pixels[order],
-                   sigmas_px=sighting.sigmas_px[order])
-
-
 def mirrored(*cameras: str) -> Change:
     def change(script: Script) -> None:
         for shot in script.shots:
             shot.after.append(lambda seen, rng: {
-                n: _mirrored(s) if n in cameras else s for n, s in seen.items()})
+                n: spoilt_sightings.mirrored(s) if n in cameras else s for n, s in seen.items()})
 
     return change
 
@@ -209,11 +199,7 @@ def wrong_indices(script: Script) -> None:
         del rng
         if "right" not in seen:
             return seen
-        s = seen["right"]
-        inner = s.point_ids % DOTS.columns < DOTS.columns - 1
-        return {**seen, "right": replace(
-            s, point_ids=s.point_ids[inner] + np.int32(1), points_px=s.points_px[inner],
-            sigmas_px=s.sigmas_px[inner], flags=s.flags[inner])}
+        return {**seen, "right": spoilt_sightings.one_column_over(seen["right"])}
 
     for i in (3, 10, 15):
         script.shots[i].after.append(moved)

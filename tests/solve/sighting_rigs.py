@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
@@ -20,6 +20,7 @@ REFERENCE = Rig(
     ),
     stand_off_mm=700.0, stereo_angle_deg=20.0, volume_mm=(100.0, 100.0, 100.0),
 )
+TAPED = replace(REFERENCE, tape_baseline_mm=243.1, tape_sigma_mm=1.5)
 LENSES = (
     Lens(7251.0, 7249.5, 1231.0, 1019.0, -0.11, 0.35, 2e-4, -3e-4, 0.0, SIZE),
     Lens(7238.0, 7239.0, 1215.0, 1030.0, -0.12, 0.40, -1e-4, 2e-4, 0.0, SIZE),

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 
 from holdstill.geometry import compose
-from holdstill.records import FrameMeasures, GlarePatch, Pose, Rig, Sighting, View
-from solve.sighting_rigs import DOTS, REFERENCE, Truth, plate_poses, sight, views_of
+from holdstill.records import FrameMeasures, GlarePatch, Pose, Rig, View
+from solve.sighting_rigs import DOTS, TAPED, Truth, plate_poses, sight, views_of
+from solve.spoilt_sightings import mirrored, one_column_over, swapped
 
-TAPED = replace(REFERENCE, tape_baseline_mm=243.1, tape_sigma_mm=1.5)
 COUNT = 16
 Set = tuple[list[View], Rig]
 
@@ -26,44 +26,26 @@ def good(rng: np.random.Generator) -> Set:
 
 def cameras_swapped(rng: np.random.Generator) -> Set:
     """The left camera's files are called right and the other way round."""
-    out = []
-    for view in _good(rng):
-        if len(view.sightings) == 2:
-            left, right = view.sightings["left"], view.sightings["right"]
-            out.append(replace(view, sightings={
-                "left": replace(right, camera="left"), "right": replace(left, camera="right")}))
-    return out, TAPED
+    return [replace(v, sightings=swapped(v.sightings)) for v in _good(rng)], TAPED
 
 
 def swapped_in_two_views(rng: np.random.Generator) -> Set:
     views = _good(rng)
     for i in (4, 9):
-        left, right = views[i].sightings["left"], views[i].sightings["right"]
-        views[i] = replace(views[i], sightings={
-            "left": replace(right, camera="left"), "right": replace(left, camera="right")})
+        views[i] = replace(views[i], sightings=swapped(views[i].sightings))
     return views, TAPED
-
-
-def _mirror(sighting: Sighting) -> Sighting:
-    """The picture mirrored left to right, its plain lattice numbered as any finder would."""
-    row, column = np.divmod(sighting.point_ids, DOTS.columns)
-    ids = row * DOTS.columns + (DOTS.columns - 1 - column)
-    order = np.argsort(ids)
-    pixels = sighting.points_px * [-1.0, 1.0] + [sighting.image_size_px[0] - 1.0, 0.0]
-    return replace(sighting, point_ids=ids[order].astype(np.int32), points_px=pixels[order],
-                   sigmas_px=sighting.sigmas_px[order])
 
 
 def one_camera_mirrored(rng: np.random.Generator) -> Set:
     return [
-        replace(v, sightings={n: _mirror(s) if n == "right" else s for n, s in v.sightings.items()})
+        replace(v, sightings={n: mirrored(s) if n == "right" else s for n, s in v.sightings.items()})
         for v in _good(rng)
     ], TAPED
 
 
 def both_cameras_mirrored(rng: np.random.Generator) -> Set:
     return [
-        replace(v, sightings={n: _mirror(s) for n, s in v.sightings.items()}) for v in _good(rng)
+        replace(v, sightings={n: mirrored(s) for n, s in v.sightings.items()}) for v in _good(rng)
     ], TAPED
 
 
@@ -142,11 +124,8 @@ def two_wrong_indices(rng: np.random.Generator) -> Set:
     """Two pictures are numbered one column over (a plain grid partly hidden)."""
     views = _good(rng)
     for i in (3, 10):
-        s = views[i].sightings["right"]
-        inner = s.point_ids % DOTS.columns < DOTS.columns - 1
-        moved = replace(s, point_ids=s.point_ids[inner] + np.int32(1), points_px=s.points_px[inner],
-                        sigmas_px=s.sigmas_px[inner], flags=s.flags[inner])
-        views[i] = replace(views[i], sightings={**views[i].sightings, "right": moved})
+        seen = views[i].sightings
+        views[i] = replace(views[i], sightings={**seen, "right": one_column_over(seen["right"])})
     return views, TAPED
 
 
