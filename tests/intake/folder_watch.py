@@ -48,12 +48,12 @@ class Watch:
             self.complaints.append((name, camera, message))
             self._changed.notify_all()
 
-    def until(self, holds: Callable[[], bool], seconds: float = 10.0) -> bool:
+    def until(self, holds: Callable[[], bool], seconds: float = 40.0) -> bool:
         """Wait until `holds()`; False when it did not within `seconds`."""
         with self._changed:
             return self._changed.wait_for(holds, seconds)
 
-    def until_shots(self, count: int, seconds: float = 10.0) -> bool:
+    def until_shots(self, count: int, seconds: float = 40.0) -> bool:
         """Wait for `count` shots."""
         return self.until(lambda: len(self.shots) >= count, seconds)
 

@@ -77,7 +77,7 @@ class Drain:
         self._frames = self._opens = 0
         self._answers = Answers()
         self._size_px: tuple[int, int] | None = None
-        self._triggered_s = self._unanswered_s = self._jumped_s = self._began_s = 0.0
+        self._triggered_s = self._unanswered_s = self._jumped_s = self._began_s = self._last_s = 0.0
         self._usual_hz = 0.0
         self._wanted: tuple[float | None, float | None] = (None, None)
 
@@ -155,7 +155,7 @@ class Drain:
 
     def _read(self, run: _Run) -> None:
         """Take over frames until the feed ends; raises CameraTrouble when the camera has gone."""
-        last_s = time.monotonic()
+        self._last_s = time.monotonic()
         while not self._over(run):
             grab = run.camera.read(_READ_S)
             now = run.progress_s = time.monotonic()
@@ -163,20 +163,31 @@ class Drain:
                 return
             self._count(run, now)
             if grab is not None:
-                last_s = now
+                self._last_s = now
                 self._took(grab)
                 continue
             if run.gone:
                 raise CameraTrouble("gone", address=self.address)
-            waits = self.opened is not None and self.opened.triggered == "software"
-            since_s = self._unanswered_s if waits else last_s
-            silent_s = now - since_s if since_s else 0.0
-            if silent_s > limit("feed_silent_s") and self._packets_come():
-                continue  # no frame is whole, which is another trouble than silence
-            if silent_s > limit("feed_silent_s") and self._state != "silent":
-                self._set("silent", CameraTrouble("silent", camera=self.name))
-            if silent_s > limit("feed_reopen_s"):
+            if self._fell_silent(now) and self._silent_s(now) > limit("feed_reopen_s"):
                 raise CameraTrouble("silent", camera=self.name)
+
+    def _silent_s(self, now_s: float) -> float:
+        """How long a frame has been waited for, s."""
+        waits = self.opened is not None and self.opened.triggered == "software"
+        since_s = self._unanswered_s if waits else self._last_s
+        return now_s - since_s if since_s else 0.0
+
+    def _fell_silent(self, now_s: float) -> bool:
+        """Whether nothing comes of it any more; it is said so. Asked from outside too: the feed's own thread
+        may be held up in the driver meanwhile."""
+        with self._lock:
+            if self._state not in ("running", "silent") or self._silent_s(now_s) <= limit("feed_silent_s"):
+                return False
+            if self._packets_come():
+                return False  # no frame is whole, which is another trouble than silence
+            if self._state == "running":
+                self._set("silent", CameraTrouble("silent", camera=self.name))
+            return True
 
     def _begun(self, opened: Opened, camera: Camera) -> None:
         opened = self._as_before(opened, camera)
@@ -187,7 +198,8 @@ class Drain:
             self._rate.forget()
             self._past.begin(opened.exposure_ms, opened.gain_db)
             self._losses.clear()
-            self._usual_hz, self._began_s = 0.0, time.monotonic()
+            self._usual_hz = 0.0
+            self._began_s = self._last_s = time.monotonic()
             self._triggered_s = self._unanswered_s = 0.0
             self._size_px = opened.size_px or self._size_px
             self._set("running", None)
@@ -354,6 +366,7 @@ class Drain:
 
     def state(self, now_s: float) -> FeedState:
         """The feed as it stands, in numbers and words."""
+        self._fell_silent(now_s)
         with self._lock:
             opened, exposure = self.opened, self._past.now()
             trouble = self._trouble or self._passing(now_s)
