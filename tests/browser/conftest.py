@@ -8,12 +8,15 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+
+from browser.opening import PATIENCE_S
 
 FLAGS = (
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 )  # fmt: skip
+expect.set_options(timeout=1000 * PATIENCE_S)
 PHONE = {"width": 390, "height": 844}
 BENCH = {"width": 1440, "height": 900}
 

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import re
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 from playwright.sync_api import Page, expect
 
 from web.fake_deck import TOKEN, Bench
+
+PATIENCE_S = 30.0
+"""How long a test waits for what a page must come to: a busy machine is no failure."""
 
 
 def check(name: str) -> str:
@@ -27,9 +31,23 @@ def opened(page: Page, served: Bench, path: str = "/phone", token: str = TOKEN) 
     return page
 
 
-def until(page: Page, question: str, within_s: float = 6.0) -> None:
+def until(page: Page, question: str, within_s: float = PATIENCE_S) -> None:
     """Ask a page a question until it says yes."""
+    comes(page, lambda: bool(page.evaluate(question)), question, within_s)
+
+
+def told_to_sound(page: Page, tone: str, nearness: float) -> None:
+    """Wait until the page has been told to sound so."""
+    until(
+        page,
+        f"""() => {{ const told = document.getElementById('signal').dataset;
+        return told.tone === '{tone}' && told.nearness === '{nearness:.2f}'; }}""",
+    )
+
+
+def comes(page: Page, done: Callable[[], bool], what: str = "it", within_s: float = PATIENCE_S) -> None:
+    """Wait until ``done()``, while the page goes on."""
     end = time.monotonic() + within_s
-    while not page.evaluate(question):
-        assert time.monotonic() < end, f"not within {within_s} s: {question}"
+    while not done():
+        assert time.monotonic() < end, f"not within {within_s} s: {what}"
         page.wait_for_timeout(25)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from playwright.sync_api import Page, expect
 
-from browser.opening import opened
+from browser.opening import comes, opened
 from holdstill.records import FeedsState, FeedState, Say, Snapshot, Step, TapKind
 from web.fake_deck import Bench, bench
 from web.scenes import scenes
@@ -52,7 +52,7 @@ def test_cameras_are_exchanged_and_turned_with_one_thumb(phone: Page, served: Be
     card.get_by_role("button", name="No, exchange them").click()
     card.get_by_role("button", name="Turn the picture").nth(1).click()
     expect(phone.locator("#said")).to_be_visible()
-    phone.wait_for_timeout(300)
+    comes(phone, lambda: len(served.deck.taps) >= before + 2, "both taps")
     swap, turn = served.deck.taps[before:]
     assert (swap.kind, dict(swap.values)) == (TapKind.PLACE, {"swap": "yes"})
     assert dict(turn.values) == {"camera": "right", "turn": "90"}

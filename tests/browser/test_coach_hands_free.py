@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
 
-from browser.opening import check, opened, until
+from browser.opening import check, comes, opened, told_to_sound, until
 from holdstill.records import Advice, Order, Part, TapKind, Tone
 from web.fake_deck import Bench, bench
 from web.scenes import asking, scenes
@@ -85,19 +86,21 @@ def test_tones_rise_toward_the_pose_and_change_their_colour_going_away(phone: Pa
 
     def heard(nearness: float, tone: Tone, order: Order) -> list[list[Any]]:
         served.show(replace(SCENES["place"], advice=with_nearness(nearness, tone, order)))
-        until(phone, f"() => document.getElementById('signal').dataset.nearness === '{nearness:.2f}'")
-        phone.evaluate("() => { window.heard.length = 0; }")
-        phone.wait_for_timeout(900)
+        told_to_sound(phone, tone.value, nearness)
+        phone.evaluate("() => { window.heard.length = window.heardAt.length = 0; }")
+        until(phone, "() => window.heard.length >= 4")
         sounds: list[list[Any]] = phone.evaluate("() => window.heard")
         return sounds
 
-    far = heard(0.2, Tone.WARMER, Order.MOVE)
+    def shortest_ms() -> float:
+        at: list[float] = phone.evaluate("() => window.heardAt")
+        return min(later - sooner for sooner, later in pairwise(at))
+
+    far, far_ms = heard(0.2, Tone.WARMER, Order.MOVE), shortest_ms()
     near = heard(0.8, Tone.WARMER, Order.A_LITTLE_MORE)
+    comes(phone, lambda: shortest_ms() < far_ms - 50.0, "nearer also sounds more often")
     away = heard(0.8, Tone.COLDER, Order.BACK_A_LITTLE)
-    assert far
-    assert near
     assert near[0][1] > 1.5 * far[0][1] > 0
-    assert len(near) > len(far), "nearer also sounds more often"
     assert {shape for shape, _ in near} == {"sine"}
     assert {shape for shape, _ in away} == {"triangle"}
     still = heard(0.97, Tone.STILL, Order.HOLD_STILL)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from playwright.sync_api import Page, expect
 
-from browser.opening import check, opened, until
+from browser.opening import check, comes, opened, until
 from holdstill.records import TapKind
 from web.fake_deck import Bench, bench, live_pictures
 from web.scenes import scenes
@@ -86,8 +86,8 @@ def test_live_pictures_show_outline_edge_and_hatching(bench_screen: Page, served
     for tick in range(3):
         live_pictures(served, tick)
         bench_screen.wait_for_timeout(120)
+    comes(bench_screen, lambda: [one["width"] for one in bench_screen.evaluate(check("drawn"))] == [960, 960])
     told = bench_screen.evaluate(check("drawn"))
-    assert [one["width"] for one in told] == [960, 960]
     for one in told:
         assert one["blue"] > 1000
         assert one["amber"] > 200
@@ -124,12 +124,14 @@ def test_a_visitor_takes_the_simulated_plate_from_his_own_side(phone: Page, serv
     phone.mouse.down()
     phone.mouse.move(box["x"] + box["width"] * 0.9, box["y"] + box["height"] / 2, steps=3)
     phone.mouse.up()
-    phone.wait_for_timeout(400)
-    last = [tap for tap in served.deck.taps if tap.kind is TapKind.SIM][-1]
-    assert float(last.values["x_mm"]) < -100  # the operator's right is the cameras' left
+
+    def moved() -> list[float]:
+        taps = [tap.values for tap in served.deck.taps if tap.kind is TapKind.SIM]
+        return [float(values["x_mm"]) for values in taps if "x_mm" in values]
+
+    comes(phone, lambda: bool(moved()) and moved()[-1] < -100)  # the operator's right is the cameras' left
     phone.locator("[data-spoil=finger]").click()
-    phone.wait_for_timeout(200)
-    assert served.deck.taps[-1].values == {"finger": "yes"}
+    comes(phone, lambda: served.deck.taps[-1].values == {"finger": "yes"})
 
 
 def test_a_length_is_entered_and_words_are_kept_while_the_page_lives(phone: Page, served: Bench) -> None:

@@ -1,5 +1,6 @@
-// Put before a page's own scripts: an audio device that notes the waveform and first pitch of each note.
+// Put before a page's own scripts: an audio device that notes the waveform, first pitch and time of each note.
 window.heard = [];
+window.heardAt = [];
 window.AudioContext = class {
   constructor() { this.state = "running"; this.currentTime = 0; this.destination = {}; }
   resume() {}
@@ -11,7 +12,10 @@ window.AudioContext = class {
   createOscillator() {
     const frequency = { value: 0, setValueAtTime(v) { this.value = v; }, linearRampToValueAtTime() {} };
     const voice = { type: "sine", frequency, connect(next) { return next; }, stop() {} };
-    voice.start = () => window.heard.push([voice.type, Math.round(frequency.value)]);
+    voice.start = () => {
+      window.heard.push([voice.type, Math.round(frequency.value)]);
+      window.heardAt.push(performance.now());
+    };
     return voice;
   }
 };
