@@ -4,7 +4,7 @@ import pytest
 
 from holdstill import session
 from holdstill.phrases import say
-from holdstill.records import Ready, Rhythm, Say, ShotReport, Step
+from holdstill.records import Order, Ready, Rhythm, Say, ShotReport, Step, Tone
 from holdstill.records import events as ev
 from holdstill.session import PlanWork, ProveWork, SolveWork, replay, step, verdict, wanted
 from session.fabric import CAMERAS, cue, estimate, opening, story, view
@@ -16,6 +16,33 @@ def test_views_are_kept_in_order_and_spend_their_cue() -> None:
     assert state.cue_spent
     assert [p.views for p in state.trace] == [1, 2, 3]
     assert [p.value for p in state.trace] == [9.0, 4.5, 3.0]
+
+
+def test_the_trace_is_of_the_quantity_that_the_pages_show() -> None:
+    events = story(2)
+    solved = events[-1]
+    assert isinstance(solved, ev.Solved)
+    (length,) = solved.estimate.quantities
+    shape = dataclasses.replace(length, name="shape_um", value=37.0)
+    events[-1] = dataclasses.replace(
+        solved, estimate=dataclasses.replace(solved.estimate, quantities=(shape, length))
+    )
+    state = replay(events)
+    rhythm = Rhythm("stream", 0.1, 9, proven=True, last_at_ms=9.1e3)
+    around = session.Around(9e3, "dots", rhythm, session.NO_COVERAGE)
+    live = session.Live()
+    shown = session.snapshot(state, live, session.advise(state, live, around.rhythm, 9e3), around)
+    assert shown.trace[-1].value == shown.quantities[0].value == 37.0
+
+
+def test_a_plate_that_is_seen_is_not_asked_for_again_when_the_next_cue_comes() -> None:
+    state = replay([*story(2), ev.CueSet(9e3, cue(9))])
+    report = ShotReport(9, "shot 9", 9.1e3, False, {}, {}, {}, {}, {})
+    rhythm = Rhythm("stream", 0.1, 9, proven=True, last_at_ms=9.1e3)
+    seen = session.Live(report=report, sightings=view(9).sightings)
+    assert session.advise(state, seen, rhythm, 9.2e3).order is Order.MOVE
+    one = session.Live(report=report, sightings={"left": view(9).sightings["left"]})
+    assert session.advise(state, one, rhythm, 9.2e3).order is Order.SHOW_PLATE
 
 
 def test_a_view_of_another_cue_leaves_the_cue_standing_in_single_shots() -> None:
@@ -103,9 +130,19 @@ def test_ready_needs_views_goals_proof_and_a_known_scale() -> None:
     )
     assert verdict(ready).state is Ready.READY
     assert verdict(ready).at_ms == 2.3e4
-    withdrawn = verdict(step(ready, ev.ReadyWithdrawn(3e4, "moved")))
+    spoken = step(ready, ev.ReadyWithdrawn(3e4, "moved"))
+    withdrawn = verdict(spoken)
     assert withdrawn.state is Ready.NOT_YET
     assert withdrawn.withdrawn
+    # and it is said where it is seen and heard, whatever was handed over before
+    rhythm = Rhythm("stream", 0.1, 9, proven=True, last_at_ms=3e4)
+    at_end = step(spoken, ev.StepEntered(3.1e4, Step.HANDOVER))
+    advice = session.advise(at_end, session.Live(), rhythm, 3.2e4)
+    assert say(advice.headline) == "No longer ready"
+    assert advice.remedy == withdrawn.remedy
+    assert advice.tone is Tone.TROUBLE
+    before = session.advise(step(ready, ev.StepEntered(3.1e4, Step.HANDOVER)), session.Live(), rhythm, 3.2e4)
+    assert before.tone is Tone.READY
 
 
 def test_a_failed_proof_is_never_ready() -> None:

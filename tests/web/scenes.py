@@ -358,7 +358,10 @@ def _other_steps(base: Snapshot) -> dict[str, Snapshot]:
         ),
         "ready": ready,
         "withdrawn": replace(
-            ready, verdict=Verdict(Ready.NOT_YET, reasons, Say("act.recheck"), AT_MS, withdrawn=True)
+            ready,
+            advice=Advice(Step.HANDOVER, Say("advice.withdrawn"), Order.DONE, Tone.TROUBLE,
+                          remedy=Say("remedy.recheck")),
+            verdict=Verdict(Ready.NOT_YET, reasons, Say("act.recheck"), AT_MS, withdrawn=True)
         ),
         "stop": replace(base, verdict=Verdict(Ready.STOP, reasons, Say("act.recheck"), AT_MS)),
         "recheck": replace(ready, step=Step.RECHECK, steps=steps(Step.RECHECK)),

@@ -8,10 +8,10 @@ from dataclasses import replace
 
 import pytest
 
-from holdstill.records import Instruction, Lean, Order, Part, Place, Reach, Roll, Snapshot, Step
+from holdstill.records import Instruction, Lean, Order, Part, Place, Reach, Roll, Say, Snapshot, Step
 from holdstill.web.views import FRAGMENTS, PAGES, Renderer
 from holdstill.web.views.acts import acts
-from holdstill.web.views.words import figure, share, size_of
+from holdstill.web.views.words import Words, figure, share, size_of, unbroken
 from web.scenes import HOSTILE, asking, scenes
 
 SCENES = scenes()
@@ -122,10 +122,39 @@ def test_every_instruction_and_part_can_be_drawn() -> None:
                 assert 'role="img"' in html
 
 
+def test_no_line_ends_between_a_number_and_its_unit() -> None:
+    assert unbroken("about 5 %. Wait 30 ms, 2 views, 45 degrees") == (
+        "about 5\u00a0%. Wait 30\u00a0ms, 2 views, 45\u00a0degrees"
+    )
+    over = Say("reason.over goal", {"name": "shape error", "value": 37.1, "unit": "um", "goal": 4.7})
+    assert Words().say(over).startswith("shape error: 37.1 µm")
+
+
+def test_a_proof_view_is_counted_among_its_own_kind() -> None:
+    kept, shown = SCENES["kept"], Renderer()
+    assert "Views so far: 7" in shown.fragments(kept, ("cue",))["cue"]
+    assert kept.advice.cue is not None
+    proving = replace(kept.advice, cue=replace(kept.advice.cue, proof=True))
+    rows = (*kept.views, replace(kept.views[-1], state="proof"))
+    html = Renderer().fragments(replace(kept, advice=proving, views=rows), ("cue",))["cue"]
+    assert "Proof views so far: 1" in html
+
+
+def test_a_ready_that_is_withdrawn_is_as_loud_as_a_trouble() -> None:
+    drawn = Renderer().fragments(SCENES["withdrawn"], ("cue", "stage", "signal"))
+    assert '<div id="cue" class="cue trouble"' in drawn["cue"]
+    assert "No longer ready" in drawn["cue"]
+    assert 'data-tone="trouble"' in drawn["signal"]
+    assert "Withdrawn" in drawn["stage"]
+    assert "report.html" not in drawn["stage"]
+
+
 def test_figures_have_the_digits_that_mean_something() -> None:
     assert figure(3.14159, "um") == "3.1 µm"
     assert figure(0.0471, "px") == "0.047 px"
     assert figure(244.6, "mm") == "245 mm"
+    assert figure(0.000385, "px") == "0.0004 px"
+    assert figure(0.0, "px") == "0.000 px"
     assert figure(19.96, "deg") == "20.0°"
     assert share(0.004) == "0.4 %"
     assert share(0.12) == "12 %"

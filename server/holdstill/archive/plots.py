@@ -202,8 +202,7 @@ def gain_figure(facts: Facts) -> Figure:
 def trace_figure(facts: Facts) -> Figure:
     """How the headline quantity fell with the views, against its goal (dashed)."""
     trace = [(p.views, p.value) for p in facts.state.trace if math.isfinite(p.value) and p.value > 0]
-    quantities = {q.name: q for q in facts.estimate.quantities}
-    quantity = quantities.get("length_um") or next(iter(quantities.values()), None)
+    quantity = next(iter(facts.estimate.quantities), None)
     figure = Figure(334, 150, told("figure.trace"))
     if not trace or quantity is None:
         figure.label(10, 20, told("figure.none"))

@@ -15,6 +15,7 @@ WORDS: dict[str, str] = {
     "advice.verdict.stop": "Stop. Something is wrong",
     "advice.hand over": "Write the hand-over files",
     "advice.handed over": "Handed over",
+    "advice.withdrawn": "No longer ready",
     "advice.recheck": "Show the plate once more",
     "advice.recheck.moved": "A camera has moved. Calibrate again",
     "advice.recheck.within": "A small move, within the goals",

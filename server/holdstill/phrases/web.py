@@ -65,6 +65,7 @@ WORDS: dict[str, str] = {
     "panel.wanted": "wanted {goal}",
     "panel.views-kept": "{kept} kept",
     "panel.so-far": "Views so far: {kept}",
+    "panel.so-far.proof": "Proof views so far: {kept}",
     "panel.customary": "customary {customary}",
     "panel.solving": "solving",
     "panel.no-solution": "Known after the first few views.",

@@ -31,6 +31,13 @@ from .verdict import verdict
 from .work import cue_due, enough, second_due
 
 POSE_STEPS = (Step.POSES, Step.SOLVE, Step.PROOF)
+_JUDGED = {
+    Ready.READY: Tone.READY,
+    Ready.PROVISIONAL: Tone.SILENT,
+    Ready.NOT_YET: Tone.TROUBLE,
+    Ready.STOP: Tone.TROUBLE,
+}
+"""How a verdict sounds."""
 AWAY = ("lost", "silent", "ended")
 """States of a feed in which no pictures come of it."""
 
@@ -166,8 +173,10 @@ def _of_second(state: State, second: Second, live: Live | None) -> Advice:
 
 def _between(state: State) -> Advice:
     if state.step is Step.PROOF and not cue_due(state):
-        key = "advice.proving" if state.proof is None else f"advice.verdict.{verdict(state).state.value}"
-        return _plain(state, Say(key), Order.DONE if state.proof else Order.WAIT)
+        if state.proof is None:
+            return _plain(state, Say("advice.proving"), Order.WAIT)
+        judged = verdict(state).state
+        return _plain(state, Say(f"advice.verdict.{judged.value}"), Order.DONE, _JUDGED[judged])
     if state.step is not Step.PROOF and enough(state):
         return _plain(state, Say("advice.enough"), Order.DONE, Tone.READY)
     return _plain(state, Say("advice.thinking"), Order.WAIT)
@@ -185,7 +194,8 @@ def _cue(state: State, live: Live, rhythm: Rhythm, now_ms: float, cue: Cue) -> A
     if state.lamp_new and now_ms - state.cue_at_ms < limit("lamp_shown_ms"):
         return Advice(state.step, Say("advice.lamp"), Order.WAIT, Tone.TROUBLE, remedy=lamp_says(cue.lamp))
     part = guide.part if guide is not None else _first_part(cue)
-    order = guide.order if guide is not None else Order.SHOW_PLATE
+    seen = len(live.sightings) == len(state.cameras)  # with a cue just set, the pose is known a picture later
+    order = guide.order if guide is not None else Order.MOVE if seen else Order.SHOW_PLATE
     if state.opened is not None and state.opened.single_shots:
         part, order = _timed(cue, guide, rhythm, now_ms)
     headline = cues.cue_headline(cue.instruction, part)
@@ -244,15 +254,20 @@ def _marks(state: State, cue: Cue, guide: Guide | None) -> Mapping[str, Place]:
 def _of_step(state: State, live: Live) -> Advice:
     step = state.step
     if step is Step.HANDOVER:
+        judged = verdict(state)
+        if judged.withdrawn:
+            headline = Say("advice.withdrawn")
+            return Advice(step, headline, Order.DONE, Tone.TROUBLE, remedy=judged.remedy)
         key = "advice.handed over" if state.handed is not None else "advice.hand over"
-        tone = Tone.READY if verdict(state).state is Ready.READY else Tone.SILENT
+        tone = Tone.READY if judged.state is Ready.READY else Tone.SILENT
         return _plain(state, Say(key), Order.DONE, tone)
     if step is Step.RECHECK:
         if state.recheck is None:
             return _plain(state, Say("advice.recheck"), Order.WAIT)
         moved = state.recheck.result
         key = "moved" if moved.moved and moved.matters else "within" if moved.moved else "unmoved"
-        return _plain(state, Say(f"advice.recheck.{key}"), Order.DONE)
+        tone = Tone.TROUBLE if key == "moved" else Tone.SILENT
+        return _plain(state, Say(f"advice.recheck.{key}"), Order.DONE, tone)
     if live.report is None:
         return _plain(state, Say("advice.waiting for pictures"), Order.WAIT)
     return advise_setting_up(state, live.setup, live.report, live.sightings)

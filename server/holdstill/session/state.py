@@ -264,11 +264,8 @@ def _solved(state: State, event: ev.Solved) -> State:
 
 
 def headline_value(estimate: Estimate) -> float | None:
-    """The quantity whose fall is shown: length error, else the first one; None without any."""
-    named = {q.name: q.value for q in estimate.quantities}
-    if "length_um" in named:
-        return named["length_um"]
-    return next(iter(named.values()), None)
+    """The quantity whose fall is shown: the first one, as on the pages; None without any."""
+    return next((q.value for q in estimate.quantities), None)
 
 
 def replay(events: Iterable[ev.Event]) -> State:

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from holdstill.phrases.cues import cue_detail, order_words, trouble_short
-from holdstill.records import Advice, CameraState, Order, Snapshot, Step
+from holdstill.records import Advice, CameraState, Order, Snapshot, Step, Tone
 
 from .charts import focus_path, needle_deg
 from .move import move_drawing
 from .panels import step_panel
 from .setting import setting_reads, setting_stage
-from .words import Words
+from .words import Words, unbroken
 
 Context = dict[str, Any]
 _BIG_ORDERS = frozenset({Order.HOLD_STILL, Order.KEPT, Order.PAUSED})
@@ -23,7 +23,7 @@ _OWN = frozenset({"move", "trouble", "rig", "focus", "light"})
 
 def kind_of(advice: Advice) -> str:
     """The state that the cue's panel shows: it has a colour, a shape and a word for each."""
-    if advice.trouble is not None:
+    if advice.trouble is not None or (advice.order is Order.DONE and advice.tone is Tone.TROUBLE):
         return "trouble"
     return {
         Order.HOLD_STILL: "still",
@@ -44,7 +44,10 @@ def show_cue(snapshot: Snapshot, words: Words) -> Context:
     elif advice.order in _BIG_ORDERS:
         big = order
         if advice.order is Order.KEPT:
-            detail = words.key("panel.so-far", kept=snapshot.kept_count)
+            proofs = sum(row.state == "proof" for row in snapshot.views)
+            proving = advice.cue is not None and advice.cue.proof
+            key = "panel.so-far.proof" if proving else "panel.so-far"
+            detail = words.key(key, kept=proofs if proving else snapshot.kept_count)
         elif advice.remedy is not None:
             detail = words.say(advice.remedy)
         elif advice.order is Order.HOLD_STILL:
@@ -57,8 +60,8 @@ def show_cue(snapshot: Snapshot, words: Words) -> Context:
             detail = words.say(cue_detail(advice.cue.instruction, advice.guide.part))
     return {
         "kind": kind_of(advice),
-        "big": big,
-        "detail": detail,
+        "big": unbroken(big),
+        "detail": unbroken(detail),
         "step": words.key(f"step.{snapshot.step.value}"),
         "number": advice.cue.number if advice.cue else None,
         "proof": advice.cue is not None and advice.cue.proof,

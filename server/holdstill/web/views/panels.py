@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from holdstill.records import CameraDescription, Rig, Snapshot
+from holdstill.records import CameraDescription, HandoverFile, Rig, Snapshot
 from holdstill.records.scene import SceneState
 from holdstill.records.second import SecondShown
 
@@ -14,6 +14,14 @@ from .words import Words, figure, quantity_name
 def second_looked_for(snapshot: Snapshot) -> bool:
     """Whether a second plate is asked for: then nothing else is."""
     return snapshot.second is not None and snapshot.second.looking
+
+
+_FIRST = ("everything.zip", "report.html", "report.pdf")
+
+
+def _wanted_first(file: HandoverFile) -> int:
+    """Files that most people fetch come first, the others as they were written."""
+    return _FIRST.index(file.name) if file.name in _FIRST else len(_FIRST)
 
 
 def step_panel(snapshot: Snapshot, words: Words) -> dict[str, Any]:
@@ -40,10 +48,11 @@ def step_panel(snapshot: Snapshot, words: Words) -> dict[str, Any]:
         "verdict_what": words.key(
             "verdict.withdrawn" if verdict.withdrawn else f"verdict.{verdict.state.value}.what"
         ),
+        "withdrawn": verdict.withdrawn,
         "reasons": [words.say(reason) for reason in verdict.reasons[:3]],
         "remedy": words.say(verdict.remedy),
         "proof": snapshot.proof,
-        "files": [(f.name, f.size_bytes) for f in snapshot.files],
+        "files": [(f.name, f.size_bytes) for f in sorted(snapshot.files, key=_wanted_first)],
         "drift": drift,
         "drift_words": [drift_reason(r, words) for r in drift.reasons] if drift is not None else [],
         "scene": scene_lines(snapshot.scene, words),

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import logging
+import math
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 
@@ -10,6 +12,8 @@ from holdstill.phrases import CATALOGUE, operator_side, say
 from holdstill.records import Quantity, Say
 
 _LOG = logging.getLogger(__name__)
+_UNIT = re.compile(r"(?<=\d) (?=(?:%|(?:µm|mm|px|ms|s|dB|degrees?)\b))")
+_MICROMETRES = re.compile(r"(?<=\d )um\b")
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +29,7 @@ class Words:
         if sentence is None:
             return ""
         try:
-            return say(sentence, faces_cameras=self.faces_cameras)
+            return _MICROMETRES.sub("µm", say(sentence, faces_cameras=self.faces_cameras))
         except (KeyError, ValueError, IndexError):
             _LOG.error("no words for %s with %s", sentence.key, sorted(sentence.values))
             return sentence.key.replace(".", ": ").replace("-", " ")
@@ -51,11 +55,19 @@ class Words:
         return datetime.fromtimestamp(at_ms / 1000, self.zone).strftime("%Y-%m-%d %H:%M")
 
 
+def unbroken(text: str) -> str:
+    """`text` in which no line ends between a number and its unit."""
+    return _UNIT.sub("\u00a0", text)
+
+
 def figure(value: float, unit: str = "") -> str:
-    """A measured value with a sensible number of digits: ``3.1 µm``, ``0.047 px``, ``128 µm``."""
+    """A measured value with a sensible number of digits: ``3.1 µm``, ``0.047 px``, ``128 µm``, ``0.0004 px``;
+    what is not nothing is never told as nothing."""
     unit = {"um": "µm", "deg": "°"}.get(unit, unit)
     size = abs(value)
     digits = 0 if size >= 99.5 else 1 if size >= 1 else 2 if size >= 0.1 else 3
+    if 0 < size < 0.0005:
+        digits = min(9, math.ceil(-math.log10(size)))
     text = f"{value:.{digits}f}"
     return f"{text}{unit}" if unit == "°" else f"{text} {unit}".strip()
 
