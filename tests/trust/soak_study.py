@@ -1,7 +1,8 @@
 """So many pairs through the whole loop at full speed: eye, runner, deck and pages; memory along the way.
 
-``python -m trust.soak_study PAIRS pictures|sightings`` prints one JSON object.  With pictures the real eye
-looks at them in its process; with sightings what it would report is made up, which is quicker.
+``python -m trust.soak_study PAIRS pictures|sightings [SECONDS]`` prints one JSON object; after so many
+seconds it ends with the pairs it has had.  With pictures, which the simulated bench draws (2 x 1.3 MP), the
+real eye looks at them in its process; with sightings what it would report is made up, which is quicker.
 """
 
 from __future__ import annotations
@@ -12,49 +13,40 @@ import os
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 
-import cv2
-import numpy as np
-
+from flow.bench_run import BenchRun
 from holdstill import session
 from holdstill.archive import Journal, Originals
 from holdstill.loop.deck import LoopDeck
 from holdstill.loop.pool import Pool, resident_bytes
 from holdstill.loop.runner import Parts, Runner
 from holdstill.loop.worker import look_at, open_eye
-from holdstill.records import FrameBytes, Nothing, Plate, PlateKind, Shot, ShotReport
+from holdstill.records import FrameBytes, Nothing, Shot, ShotReport
 from holdstill.records import events as ev
+from holdstill.simulate import BenchSettings
 from holdstill.web.views import PAGES, Renderer
 from trust import made_up
 from trust.made_up import CAMERAS, RIG, Silent
 
-PLATE = Plate(PlateKind.DOTS, 6, 5, 16.0, dot_diameter_mm=8.0, dark_dots=False)
+BENCH = BenchSettings()
 STILL = 30
-"""Pictures that are drawn once, and then sent again and again."""
+"""Pairs that are drawn once, and then sent again and again, each for some pictures as if held still."""
+APART = 4
+"""Shots of the bench from one of them to the next: half a second, in which the simulated operator moves."""
 
 
-def pictures() -> list[dict[str, np.ndarray]]:
-    """Small pairs: the plate at a few places, empty ones and overexposed ones among them."""
-    rng = np.random.default_rng(2)
+def pictures() -> list[Mapping[str, FrameBytes]]:
+    """Pairs of the simulated bench while its operator does as the coach says: plate, hands, the glare and
+    the plate half out of the picture that come of it."""
+    run = BenchRun(BENCH, seed=2)
     out = []
-    for number in range(STILL):
-        pair = {}
-        for camera in CAMERAS:
-            image = np.full((104, 124), 30, np.uint8)
-            if number % 10:
-                shift = rng.uniform(-4, 4, 2)
-                for x in range(6):
-                    for y in range(5):
-                        at = (int(16 * (17 + 18 * x + shift[0])), int(16 * (16 + 18 * y + shift[1])))
-                        cv2.circle(image, at, 16 * 5, 200, -1, cv2.LINE_AA, 4)
-            if number % 10 == 5:
-                image[30:60, 40:80] = 255
-            noisy = cv2.GaussianBlur(image, (0, 0), 0.8) + rng.normal(0, 1.5, image.shape)
-            pair[camera] = np.clip(noisy, 0, 255).astype(np.uint8)
-        out.append(pair)
+    for number in range(STILL * APART):
+        run.shot()
+        if number % APART == APART - 1:
+            out.append(run.bench.shoot(run.now_ms))
     return out
 
 
@@ -62,8 +54,10 @@ def shots(pairs: int) -> Iterator[Shot]:
     drawn = pictures()
     for number in range(1, pairs + 1):
         at_ms = 100.0 * number
-        images = drawn[number // 5 % STILL]
-        frames = {c: FrameBytes(c, f"{c}_{number}", at_ms, image=images[c], full_scale=255) for c in CAMERAS}
+        frames = {
+            c: replace(f, name=f"{c}_{number}", taken_at_ms=at_ms)
+            for c, f in drawn[number // 5 % STILL].items()
+        }
         yield Shot(number, f"live {number}", at_ms, frames, single=False)
 
 
@@ -88,12 +82,14 @@ def told(story: made_up.Story, shot: Shot) -> ShotReport:
     return replace(report, number=shot.number, previews=previews)
 
 
-async def soak(folder: Path, pairs: int, marks: set[int], *, drawn: bool) -> dict[str, object]:
-    plate = PLATE if drawn else made_up.PLATE
+async def soak(folder: Path, pairs: int, *, drawn: bool, longest_s: float) -> dict[str, object]:
+    marks = {1000, *range(2000, pairs + 1, max(1000, pairs // 10))}
+    plate = BENCH.plate if drawn else made_up.PLATE
+    rig = BENCH.rig.described(BENCH.plate, BENCH.volume_mm) if drawn else RIG
     journal = Journal.create(folder)
-    journal.append(ev.SessionOpened(0.0, "soak", "ab", plate, RIG, CAMERAS, False))
+    journal.append(ev.SessionOpened(0.0, "soak", "ab", plate, rig, CAMERAS, False))
     story = made_up.Story(STILL)
-    pool = Pool("eye", longest_s=20.0, first=open_eye, arguments=(PLATE,)) if drawn else None
+    pool = Pool("eye", longest_s=20.0, first=open_eye, arguments=(plate,)) if drawn else None
     eye = pool or made_up.Here({look_at: lambda shot: told(story, shot)})
     mind = Pool("mind", longest_s=120.0)
     originals = Originals(folder / "originals", preview_of=lambda p: b"", png_of=lambda p: b"")
@@ -118,18 +114,21 @@ async def soak(folder: Path, pairs: int, marks: set[int], *, drawn: bool) -> dic
             renderer.fragments(deck.snapshot(), PAGES["bench"])
             for camera in CAMERAS:
                 assert deck.live(camera) is not None
-        if shot.number in marks:
+        over = time.monotonic() - began > longest_s
+        if shot.number in marks or shot.number == pairs or over:
             memory[shot.number] = sizes(pool)
             print(shot.number, memory[shot.number], runner.message, file=sys.stderr, flush=True)
+        if over:
+            break
     took = time.monotonic() - began
     state = runner.state
     await runner.stop()
-    return {"pairs": pairs, "seconds": round(took, 1), "plate found in": found, "events": state.events,
+    return {"pairs": max(memory), "seconds": round(took, 1), "plate found in": found, "events": state.events,
             "kept": len(state.entries), "eye restarts": eye.restarts, "memory": memory}  # fmt: skip
 
 
 if __name__ == "__main__":
     count, drawn = int(sys.argv[1]), sys.argv[2] == "pictures"
-    points = {1000, *(count * k // 10 for k in range(1, 11))}
+    longest_s = float(sys.argv[3]) if len(sys.argv) > 3 else float("inf")
     with tempfile.TemporaryDirectory(prefix="soak-") as place:
-        print(json.dumps(asyncio.run(soak(Path(place) / "s", count, points, drawn=drawn))))
+        print(json.dumps(asyncio.run(soak(Path(place) / "s", count, drawn=drawn, longest_s=longest_s))))
