@@ -36,7 +36,7 @@ def test_the_whole_job_runs_by_itself(phone: Page, bench_screen: Page, tmp_path:
         phone.wait_for_url(running.origin + "/phone")
         bench_screen.goto(running.link)
         bench_screen.wait_for_url(running.origin + "/bench")
-        expect(phone.locator("#cue h1")).not_to_have_text("", timeout=30_000)
+        expect(phone.locator("#cue h1")).not_to_have_text("")
         first = running.until(lambda s: len(s.entries) >= 1, 120)
         assert first.cue is not None
         state = running.until(lambda s: s.handed is not None and s.step is Step.HANDOVER, LONGEST_S)

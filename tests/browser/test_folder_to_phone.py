@@ -27,7 +27,7 @@ def test_a_folder_filled_file_by_file_ends_as_the_review_does(phone: Page, tmp_p
         expect(phone.locator("#cue h1")).to_have_text("Take one shot to try the set-up")
         for count, number in enumerate(NUMBERS, start=1):
             drop(watched, number)
-            expect(phone.locator("#cue")).to_contain_text(f"{count}", timeout=30_000)
+            expect(phone.locator("#cue")).to_contain_text(f"{count}")
         live = running.until(lambda s: len(s.estimate_from) == 13, 60)
         expect(phone.locator("body")).to_contain_text("13 kept")
     offline = review_folder(DATA, target.parse("chessboard 9x6 25mm"), Rig()).state

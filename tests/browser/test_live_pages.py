@@ -53,14 +53,16 @@ def test_a_new_cue_reaches_every_page_at_once(
         expect(page.locator("#cue h1")).to_have_text("Tip the top toward the cameras")
     served.show(SCENES["place"])
     for page in pages:
-        expect(page.locator("#cue h1")).to_have_text("Move to your upper right", timeout=2000)
+        expect(page.locator("#cue h1")).to_have_text("Move to your upper right")
         expect(page.locator("#order b")).to_have_text("A little more")
     assert not phone.troubles  # type: ignore[attr-defined]
 
 
-def test_from_change_to_screen_is_quick(phone: Page, served: Bench) -> None:
-    """Median of ten changes, from the deck's change to the words on the page."""
+def test_changes_come_down_the_line_without_the_page_asking(phone: Page, served: Bench) -> None:
+    """Ten changes, none of which costs a request: how quick they are then is for the bench to tell."""
     opened(phone, served)
+    until(phone, "() => document.readyState === 'complete'")
+    asked = len(phone.asked)  # type: ignore[attr-defined]
     taken = []
     for i in range(10):
         scene, words = (("nearer", "Bring it nearer"), ("upright", "Hold the plate tall"))[i % 2]
@@ -68,7 +70,8 @@ def test_from_change_to_screen_is_quick(phone: Page, served: Bench) -> None:
         served.show(SCENES[scene])
         until(phone, f"() => document.querySelector('#cue h1').textContent.startsWith('{words}')")
         taken.append(time.perf_counter() - begun)
-    assert sorted(taken)[5] < 0.5
+    print(f"from change to screen: {1000 * min(taken):.0f} to {1000 * max(taken):.0f} ms")
+    assert phone.asked[asked:] == []  # type: ignore[attr-defined]
 
 
 def test_a_tap_is_carried_out_and_answered_in_words(phone: Page, served: Bench) -> None:
@@ -118,15 +121,15 @@ def test_the_page_says_when_the_line_is_dead_and_comes_back_after_a_restart(
     opened(phone, first)
     expect(phone.locator("#stale")).to_be_hidden()
     first.stop()
-    expect(phone.locator("#stale")).to_be_visible(timeout=5000)
+    expect(phone.locator("#stale")).to_be_visible()
     again = Bench(SCENES["nearer"], port=first.port)
     again.phones_file = first.phones_file
     again.start()
     try:
-        expect(phone.locator("#cue h1")).to_have_text("Bring it nearer the cameras", timeout=8000)
+        expect(phone.locator("#cue h1")).to_have_text("Bring it nearer the cameras")
         expect(phone.locator("#stale")).to_be_hidden()
         live_pictures(again, 3)
-        expect(phone.locator("canvas").first).to_have_js_property("width", 960, timeout=8000)
+        expect(phone.locator("canvas").first).to_have_js_property("width", 960)
     finally:
         again.stop()
 
@@ -138,7 +141,7 @@ def test_a_phone_that_loses_the_network_shows_the_newest_state_when_it_is_back(
     opened(phone, served)
     phone.evaluate("document.getElementById('line')._htmx.ws.connection.socket.close()")
     served.show(SCENES["kept"])
-    expect(phone.locator("#cue.kept h1")).to_have_text("Kept", timeout=5000)
+    expect(phone.locator("#cue.kept h1")).to_have_text("Kept")
 
 
 def test_nothing_is_asked_of_any_other_machine(phone: Page, bench_screen: Page, served: Bench) -> None:
