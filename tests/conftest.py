@@ -1,5 +1,6 @@
-"""Tests with cameras on a network: run in a network namespace of their own, all at once, by a second
-pytest inside it; here each reports what it came to there."""
+"""How the tests are run: the whole suite by two processes, and tests with cameras on a network in a network
+namespace of their own, those of a file at once, by a second pytest inside it; here each reports what it
+came to there."""
 
 from __future__ import annotations
 
@@ -13,6 +14,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 INSIDE = "HOLDSTILL_IN_NAMESPACE"
 REQUIRED = "HOLDSTILL_REQUIRE_CAMERAS"
@@ -46,6 +48,34 @@ def missing() -> str | None:
     except (OSError, ImportError) as trouble:
         return f"no camera to be had: {trouble} (Debian's libaravis-0.8-0, and the extra genicam)"
     return None
+
+
+# time is not what the laws are about: a busy machine must not make one fail
+settings.register_profile("laws", settings(), deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("laws")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_cmdline_main(config: pytest.Config) -> None:
+    """The whole suite, as it is asked for without a word more, goes to two processes, file by file: much
+    of it is waiting. A part of it, long studies and benches run in the one process that was asked."""
+    option = config.option
+    whole = config.args_source is config.ArgsSource.TESTPATHS and option.markexpr == USUAL
+    asked = option.keyword or option.capture == "no" or option.usepdb or option.collectonly
+    if whole and not asked and getattr(option, "numprocesses", 0) is None:
+        option.numprocesses, option.dist, option.loadscopereorder = 2, "loadfile", False
+
+
+USUAL = "not long and not bench"
+"""What ``addopts`` selects."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files that take longest begin first, so that neither process is left with one at the end."""
+    items.sort(key=lambda item: not item.path.parent.name.startswith(FIRST))
+
+
+FIRST = ("cameras", "trust")
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -92,14 +122,14 @@ def _outcome(item: pytest.Item) -> tuple[str, str, float]:
     if lack is not None:
         return ("failed" if os.environ.get(REQUIRED) == "1" else "skipped"), lack, 0.0
     results = item.config.stash[RESULTS]
-    if not results:
-        together = [i for i in item.session.items if i.get_closest_marker("namespace") is not None]
-        results.update(_run_inside(together))
+    if item.nodeid not in results:
+        here = [i for i in item.session.items if i.path == item.path]
+        results.update(_run_inside([i for i in here if i.get_closest_marker("namespace") is not None]))
     return results.get(item.nodeid, ("failed", "the test did not come to an end inside the namespace", 0.0))
 
 
 def _run_inside(items: list[pytest.Item]) -> dict[str, tuple[str, str, float]]:
-    """Every one of these tests, run by a pytest inside a new network namespace."""
+    """These tests of a file, run by a pytest inside a new network namespace."""
     with tempfile.TemporaryDirectory() as folder:
         told = Path(folder) / "told.xml"
         command = [
@@ -111,7 +141,7 @@ def _run_inside(items: list[pytest.Item]) -> dict[str, tuple[str, str, float]]:
         done = subprocess.run(
             ["unshare", "-rn", "sh", "-c", SETUP, "sh", *command],
             cwd=items[0].config.rootpath,
-            env={**os.environ, INSIDE: "1"},
+            env={**{k: v for k, v in os.environ.items() if "XDIST" not in k}, INSIDE: "1"},
             capture_output="-s" not in command,
             text=True,
             check=False,
