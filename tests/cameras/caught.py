@@ -9,6 +9,9 @@ from contextlib import contextmanager
 from holdstill.intake.source import Source
 from holdstill.records import Shot
 
+PATIENCE_S = 60.0
+"""How long a test waits for what must come: a busy machine is no failure."""
+
 
 class Caught:
     """Shots as they come; `looks`: each is looked at at once, as an idle loop would."""
@@ -29,7 +32,7 @@ class Caught:
     def complain(self, name: str, camera: str | None, message: str) -> None:
         self.complaints.append(message)
 
-    def until(self, done: Callable[[], bool], seconds: float = 10.0, what: str = "it") -> float:
+    def until(self, done: Callable[[], bool], what: str = "it", seconds: float = PATIENCE_S) -> float:
         """Wait for `done()`; how long that took, s."""
         began = time.monotonic()
         while not done():
@@ -38,10 +41,10 @@ class Caught:
             time.sleep(0.01)
         return time.monotonic() - began
 
-    def more(self, count: int, seconds: float = 10.0) -> list[Shot]:
+    def more(self, count: int) -> list[Shot]:
         """So many more shots."""
         before = len(self.shots)
-        self.until(lambda: len(self.shots) >= before + count, seconds, f"{count} more shots")
+        self.until(lambda: len(self.shots) >= before + count, f"{count} more shots")
         return self.shots[before : before + count]
 
     def told(self) -> str:

@@ -38,9 +38,16 @@ class Fake:
         assert self.process.stdout is not None
         assert self.process.stdout.readline().strip() == "running"
 
+    def _seat(self) -> int:
+        return 1 + list(ADDRESSES).index(self.serial)
+
     def _staged(self) -> list[str]:
-        seat = 1 + list(ADDRESSES).index(self.serial)
-        return ["--stage", str(self.stage), "--seat", str(seat)] if self.stage is not None else []
+        return ["--stage", str(self.stage), "--seat", str(self._seat())] if self.stage is not None else []
+
+    def taken(self) -> int:
+        """How many frames it has taken so far."""
+        assert self.stage is not None
+        return int(np.load(self.stage)[self._seat()])
 
     def power_off(self) -> None:
         """Pull the plug."""
@@ -80,15 +87,20 @@ class Pair:
     def __post_init__(self) -> None:
         self.both = [self.left, self.right]
 
+    def taken(self) -> list[int]:
+        """How many frames each has taken so far."""
+        return [fake.taken() for fake in self.both]
+
 
 @contextmanager
 def cameras(folder: Path, scenes: Sequence[np.ndarray]) -> Iterator[Pair]:
     """Two cameras before these scenes (left's, right's), each uint8 (pictures, rows, columns)."""
     fakes = []
     for serial, scene in zip(ADDRESSES, scenes, strict=True):
-        path = folder / f"{serial}.npy"
+        path, stage = folder / f"{serial}.npy", folder / f"{serial}-stage.npy"
         np.save(path, scene)
-        fakes.append(Fake(serial, path))
+        np.save(stage, np.zeros(1 + len(ADDRESSES), np.int64))
+        fakes.append(Fake(serial, path, stage))
     try:
         for fake in fakes:
             fake.power_on()

@@ -51,7 +51,7 @@ def source(tmp_path: Path, plate_scene: list[np.ndarray]) -> Iterator[LiveSource
 def until_ms(caught: Caught, wanted_ms: float) -> None:
     """Wait for a shot that the right camera took with this exposure."""
     caught.until(
-        lambda: caught.shots[-1].originals["right"].exposure_ms == pytest.approx(wanted_ms, rel=0.01), 5.0
+        lambda: caught.shots[-1].originals["right"].exposure_ms == pytest.approx(wanted_ms, rel=0.01)
     )
 
 
@@ -59,7 +59,7 @@ def tap(caught: Caught, eye: Eye) -> ExposureRun:
     """What the loop does on the tap: shot after shot until the exposure is set."""
     run = begin()
     for _ in range(30):
-        shot = caught.more(1, 5.0)[0]
+        shot = caught.more(1)[0]
         report = eye.look_at(shot)
         sightings = {c: s for c, s in report.sightings.items() if isinstance(s, Sighting)}
         run, change = exposure_step(run, seen_of(report, sightings, "plate"))
@@ -75,7 +75,7 @@ def tap(caught: Caught, eye: Eye) -> ExposureRun:
 def test_one_tap_sets_the_exposure_in_at_most_three_shots(source: LiveSource) -> None:
     eye = Eye(BenchSettings().plate, previews=False)
     with running(source) as caught:
-        caught.until(lambda: len(caught.shots) >= 3, 20.0)
+        caught.until(lambda: len(caught.shots) >= 3)
         for off_stops in (-4.0, -2.0, 1.5, 2.0):
             wrong_ms = min(RIGHT_MS * 2.0**off_stops, 90.0)
             assert source.control({"exposure_ms": f"{wrong_ms}"}) is None
@@ -96,13 +96,10 @@ def test_one_tap_sets_the_exposure_in_at_most_three_shots(source: LiveSource) ->
 def test_cameras_set_apart_are_each_set_right(source: LiveSource) -> None:
     eye = Eye(BenchSettings().plate, previews=False)
     with running(source) as caught:
-        caught.until(lambda: len(caught.shots) >= 3, 20.0)
+        caught.until(lambda: len(caught.shots) >= 3)
         assert source.control({"exposure_ms": f"{RIGHT_MS / 4}", "camera": "left"}) is None
         assert source.control({"exposure_ms": f"{RIGHT_MS * 2}", "camera": "right"}) is None
-        caught.until(
-            lambda: caught.shots[-1].originals["right"].exposure_ms == pytest.approx(2 * RIGHT_MS, rel=0.01),
-            5.0,
-        )
+        until_ms(caught, 2 * RIGHT_MS)
         run = tap(caught, eye)
         assert run.state == "set"
         left, right = (caught.shots[-1].originals[c].exposure_ms for c in ("left", "right"))
@@ -115,13 +112,13 @@ def test_while_focusing_a_flooded_picture_is_darkened_by_itself(source: LiveSour
     """The aperture is opened wide: four stops more light, here by the exposure that the cameras have."""
     eye, giving_way = Eye(BenchSettings().plate, previews=False), FocusExposure()
     with running(source) as caught:
-        caught.until(lambda: len(caught.shots) >= 3, 20.0)
+        caught.until(lambda: len(caught.shots) >= 3)
         assert source.control({"exposure_ms": "88"}) is None
         until_ms(caught, 88.0)
         flooded = eye.look_at(caught.more(1)[0])
         assert min(m.saturated_share for m in flooded.measures.values()) > limit("focus_flooded_share")
         for _ in range(40):
-            report = eye.look_at(caught.more(1, 5.0)[0])
+            report = eye.look_at(caught.more(1)[0])
             giving_way.after(report, source)
         shares = [m.saturated_share for m in report.measures.values()]
         exposures = [caught.shots[-1].originals[c].exposure_ms for c in ("left", "right")]

@@ -135,7 +135,7 @@ def test_a_usb3_vision_camera_is_read_and_put_back() -> None:
     wishes = Wishes(pixel_format="Mono12Packed", region=(0, 0, 64, 32))
     camera = GenicamCamera("usb3:fake", wishes, connect=lambda: vg.Camera(fake.connect()))
     with running(LiveSource([("usb3:fake", lambda: camera)], ["camera"])) as caught:
-        shot = caught.more(4, 10.0)[-1]
+        shot = caught.more(4)[-1]
         assert shot.originals["camera"].image.shape == (32, 64)
         assert shot.originals["camera"].image.dtype == np.uint16
         assert shot.originals["camera"].full_scale == 4095
@@ -169,7 +169,7 @@ def test_a_camera_behind_its_makers_driver_is_listed_opened_and_put_back() -> No
     assert "Viky" in listed["producer:1"].what
     maker = ("producer:1", lambda: ProducerCamera("1", Wishes(region=(0, 0, 200, 100), producers=(file,))))
     with running(LiveSource([maker], ["camera"], rate_hz=20.0)) as caught:
-        shot = caught.more(5, 15.0)[-1]
+        shot = caught.more(5)[-1]
         assert shot.originals["camera"].image.dtype == np.uint8
         assert shot.originals["camera"].image.shape == (100, 200)
         (feed,) = caught.source.feeds().feeds
