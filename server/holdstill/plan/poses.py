@@ -182,13 +182,23 @@ def allowed(scene: Scene, rotations_bench: FloatArray, middles_mm: FloatArray) -
 
 
 def square_on(scene: Scene, rotations_bench: FloatArray, middles_mm: FloatArray) -> NDArray[np.bool_]:
-    """Whether (C,) no camera looks at the plate more obliquely than `plan_tilt_most_deg`."""
+    """Whether (C,) no camera looks at the plate more obliquely than `tilt_most_deg`."""
     rotations, _ = scene.rig_poses(rotations_bench, middles_mm)
     middles = middles_mm @ scene.rotation_rig_from_bench.T + scene.origin_rig_mm
     sight = middles[:, None, :] - scene.cameras.centres_mm()[None]
     sight = sight / np.linalg.norm(sight, axis=-1, keepdims=True)
     cosine = np.einsum("cki,ci->ck", sight, rotations[:, :, 2])
-    return np.asarray(cosine.min(axis=1) >= math.cos(math.radians(limit("plan_tilt_most_deg"))))
+    return np.asarray(cosine.min(axis=1) >= math.cos(math.radians(tilt_most_deg(scene))))
+
+
+def tilt_most_deg(scene: Scene) -> float:
+    """Steepest that any camera may look at the plate: `plan_tilt_most_deg`, less where that would leave
+    dots lower than `plan_dot_least_px`, but never less than `plan_tilt_small_deg`."""
+    plate = scene.plate
+    dot_mm = plate.dot_diameter_mm or 0.5 * plate.pitch_mm
+    dot_px = dot_mm * float(scene.cameras.lenses[:, :2].min()) / (scene.stand_off_mm + scene.reach_mm)
+    steepest = math.degrees(math.acos(min(1.0, limit("plan_dot_least_px") / dot_px)))
+    return min(limit("plan_tilt_most_deg"), max(limit("plan_tilt_small_deg"), steepest))
 
 
 def _vocabulary(scene: Scene) -> list[Instruction]:
