@@ -13,9 +13,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from playwright.sync_api import sync_playwright
 
-from browser.conftest import FLAGS
+from browser.conftest import PHONE, launched
 from flow.serving import served
 from holdstill import target
 from holdstill.simulate import Bench, BenchSettings, read
@@ -36,9 +35,8 @@ def test_from_file_to_cue(tmp_path: Path) -> None:
     watched.mkdir()
     words = ("serve", "--watch", str(watched), "--target", target.words(settings.plate))
     taken = []
-    with served(tmp_path / "home", *words) as running, sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=list(FLAGS))
-        page = browser.new_page(viewport={"width": 390, "height": 844})
+    with served(tmp_path / "home", *words) as running, launched() as browser:
+        page = browser.new_page(viewport=PHONE)  # type: ignore[arg-type]
         page.goto(running.link)
         page.wait_for_url(running.origin + "/phone")
         page.evaluate(WATCH)
@@ -59,7 +57,6 @@ def test_from_file_to_cue(tmp_path: Path) -> None:
             first = [at for at, text in seen if at >= closed_ms and text]
             assert first, "the page did not change"
             taken.append(first[0] - closed_ms)
-        browser.close()
     steady = sorted(taken[1:])
     print(f"\nlast file closed to cue changed, {len(steady)} pairs of 1280x1024 BMP (first shot left out):")
     print(f"median {statistics.median(steady):.0f} ms, 95 % {steady[int(0.95 * len(steady))]:.0f} ms")

@@ -114,7 +114,8 @@ def test_both_stream_ten_times_a_second_triggered_together(pair: Pair) -> None:
         assert all(set(s.originals) == {"left", "right"} for s in shots)
         gaps_ms = 1000.0 * np.diff(caught.at_s[-41:])
         print(f"between shots: 25 % {np.quantile(gaps_ms, 0.25):.0f} ms, median {np.median(gaps_ms):.0f} ms")
-        assert 80.0 < np.quantile(gaps_ms, 0.25) < 115.0
+        assert np.quantile(gaps_ms, 0.25) < 115.0  # what is held up is made up for, and no faster than asked
+        assert np.mean(gaps_ms) > 90.0
         told = caught.source.feeds()
         assert told.pairing == "trigger"
         assert told.apart_ms is not None
@@ -251,6 +252,7 @@ def test_two_percent_of_packets_lost_are_told_with_the_figure(pair: Pair) -> Non
             lambda: 0.01 < caught.source.feeds().feeds[0].lost_share < 0.04, "the figure of the loss"
         )
         feed = caught.source.feeds().feeds[0]
+        print(f"2 % of packets lost are told as {100 * feed.lost_share:.1f} %")
         assert "loses" in say(feed.trouble)
         assert "another cable" in say(feed.remedy)
         for shot in shots:  # what comes is whole: no picture with holes is ever delivered
