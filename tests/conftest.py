@@ -4,6 +4,7 @@ came to there."""
 
 from __future__ import annotations
 
+import atexit
 import os
 import shutil
 import subprocess
@@ -49,6 +50,12 @@ def missing() -> str | None:
         return f"no camera to be had: {trouble} (Debian's libaravis-0.8-0, and the extra genicam)"
     return None
 
+
+if "PYTEST_XDIST_WORKER" in os.environ:
+    # numba's cache files are no place to meet: two processes that compile the same function for different
+    # arrays at one moment take each other's code for their own
+    os.environ["NUMBA_CACHE_DIR"] = tempfile.mkdtemp(prefix="holdstill-numba-")
+    atexit.register(shutil.rmtree, os.environ["NUMBA_CACHE_DIR"], ignore_errors=True)
 
 # time is not what the laws are about: a busy machine must not make one fail
 settings.register_profile("laws", settings(), deadline=None, suppress_health_check=[HealthCheck.too_slow])
