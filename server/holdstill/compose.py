@@ -7,10 +7,12 @@ import contextlib
 import json
 import os
 import secrets
+import signal
 import socket
 import sys
+import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -287,6 +289,43 @@ async def _renew(config: uvicorn.Config, folder: Path, hosts: list[str]) -> None
             context.load_cert_chain(made.chain, made.key)
 
 
+LEAVING = ("SIGINT", "SIGTERM", "SIGHUP")
+"""What asks the program to end: Ctrl-C, ``kill`` or the system's shutdown, a terminal that is closed."""
+
+
+class _Server(uvicorn.Server):
+    """The web server without its own way to leave: that would end the program by the signal itself, before
+    cameras are set back and workers and journal are closed."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Generator[None, None, None]:
+        yield
+
+
+@contextlib.contextmanager
+def leaving(told: Callable[[], None]) -> Generator[None, None, None]:
+    """Within, whatever asks the program to end calls `told`; asked once more, it ends at once."""
+    asked = False
+
+    def leave(*_: object) -> None:
+        nonlocal asked
+        if asked:
+            raise KeyboardInterrupt
+        asked = True
+        told()
+
+    before = {}
+    if threading.current_thread() is threading.main_thread():
+        for number in (getattr(signal, name) for name in LEAVING if hasattr(signal, name)):
+            if number == signal.SIGINT or signal.getsignal(number) != signal.SIG_IGN:  # nohup stays nohup
+                before[number] = signal.signal(number, leave)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
 def serve(
     serving: Serving,
     source: Source,
@@ -328,8 +367,9 @@ def serve(
         config.ssl_ciphers = CIPHERS
     config.load()
 
+    server = _Server(config)
+
     async def run() -> None:
-        server = uvicorn.Server(config)
         renewing = asyncio.create_task(_renew(config, serving.home / "tls", sorted(hosts)))
         await runner.start()
         try:
@@ -340,8 +380,11 @@ def serve(
             renewing.cancel()
             await runner.stop()
 
-    try:
+    def leave() -> None:
+        server.should_exit = True
+
+    with leaving(leave), contextlib.suppress(KeyboardInterrupt):
         asyncio.run(run())
-    except KeyboardInterrupt:
+    with contextlib.suppress(OSError):  # the terminal may be gone
         print("\nstopped; everything kept is in the journal", file=sys.stderr)
     return 0

@@ -205,10 +205,18 @@ def _folder(folder: Path) -> Iterator[Finding]:
         yield wrong("folder", "no-lock", path=str(folder), reason=trouble.strerror or "")
         return
     try:
-        if (folder / (FILE_NAME + "-wal")).exists():
+        if _left_open(folder / (FILE_NAME + "-wal")):
             yield note("folder", "not-closed")
     finally:
         lock.release()
+
+
+def _left_open(unmerged: Path) -> bool:
+    """Whether a writer ended without merging its last entries; who only reads leaves an empty file."""
+    try:
+        return unmerged.stat().st_size > 0
+    except OSError:
+        return False
 
 
 def _some(names: list[str]) -> str:

@@ -91,7 +91,7 @@ WORDS: dict[str, str] = {
     "doctor.port.taken": "Port {port} is in use, perhaps by a Holdstill that runs already. Choose another with --port when you start one more.",
     "doctor.worker.fine": "A worker process starts in {seconds:.1f} s.",
     "doctor.worker.broken": "A worker process does not start ({reason}). See whether this user may start processes, and how much memory is free.",
-    "doctor.sessions.fine": "{count} sessions, all of which can be read.",
+    "doctor.sessions.fine": "Sessions: {count}, all of which can be read.",
     "doctor.sessions.none": "There is no session yet.",
     "doctor.sessions.trouble": "{bad} of {count} sessions have a trouble ({names}). Look at each with: holdstill doctor SESSION.",
     "doctor.reports.some": "{count} reports on troubles inside Holdstill are in {path}. They hold no pictures and no names: send them on.",
