@@ -161,7 +161,7 @@ def test_a_disk_that_really_fills_up_keeps_everything_kept_before(tmp_path):
     inside = f'mount -t tmpfs -o size=1m none "{disk}" && exec "{sys.executable}" -c "$0" "{disk}"'
     command = ["unshare", "--mount", "sh", "-c", inside, script]
     try:
-        done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+        done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=600)
     except FileNotFoundError:
         pytest.skip("needs unshare, to mount a small disk of its own")
     if "mount" in done.stderr or "unshare" in done.stderr:

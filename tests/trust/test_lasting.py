@@ -50,7 +50,7 @@ def test_the_study_notices_a_journal_that_does_not_see_to_lasting() -> None:
 
     with tempfile.TemporaryDirectory(prefix="rec-") as place:
         command = [sys.executable, "-c", FORGETFUL, str(STUDY), place]
-        done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120, env=PATHS)
+        done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=600, env=PATHS)
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["lost"] > 10
     assert lasting_study.verdict(Path("/nowhere"), 1) != "fine"
