@@ -6,16 +6,15 @@ import os
 import shutil
 import threading
 import time
-from dataclasses import replace
 
 import pytest
 
-from holdstill import limits
 from holdstill.errors import BadFrame, BadInput
 from holdstill.intake.decode import decode
 from holdstill.intake.folder import FolderSource, read_folder
 from holdstill.records import FrameBytes, FrameFile
 from intake.folder_watch import Watch, picture, told
+from intake.patience import patience
 
 SCHEMES = {
     "joined": ["{c}{n:02d}.png", ["left", "right"]],
@@ -26,12 +25,6 @@ SCHEMES = {
     "three": ["rig_{c}_{n}.png", ["a", "b", "c"]],
     "one": ["img_{n:04d}.png", ["x"]],
 }
-
-
-def patience(monkeypatch, name: str, seconds: float) -> None:
-    """Another value for a limit."""
-    row = limits.TABLE[name]
-    monkeypatch.setitem(limits.TABLE, name, replace(row, value=seconds))
 
 
 def names_of(scheme: str, count: int) -> list[list[str]]:

@@ -61,7 +61,8 @@ def test_crash_hang_and_appetite_end_one_call_only() -> None:
                 began = time.monotonic()
                 with pytest.raises(WorkerLost):
                     await pool.run(bad, *arguments)
-                assert time.monotonic() - began < 6.0
+                assert time.monotonic() - began < 100.0  # and not after the ten minutes of `hang`
+                await pool.ready()  # a busy machine takes longer to start a process than a call may
                 assert await pool.run(abs, -1) == 1
             assert pool.restarts == 4
             with pytest.raises(KeyError):
@@ -133,7 +134,7 @@ def test_workers_end_with_a_parent_that_was_killed(tmp_path: Path) -> None:
     parent.kill()
     parent.wait(10)
     parent.stdout.close()
-    end = time.monotonic() + 5.0
+    end = time.monotonic() + 40.0  # it would sleep for 50
     while time.monotonic() < end:
         try:
             state = Path(f"/proc/{worker}/stat").read_text().split(")")[1].split()[0]
