@@ -39,6 +39,7 @@ WORDS: dict[str, str] = {
     "phones.typed": "Or open {origin} and type:",
     "join.told": "Good for {minutes} minutes; `holdstill join` prints a fresh one.",
     "join.told.watcher": "For those who only look on: {link}",
+    "join.gone": "No bench answers at {address}, where {path} was served last. Start it again with the same command: its session goes on.",
     "join.not-serving": "No bench is being served from {path}. Start one with `holdstill serve` or `holdstill demo`, or give its --home.",
     # the doctor, on a session
     "doctor.journal.missing": "There is no session in {path}. `holdstill sessions` lists those there are.",
