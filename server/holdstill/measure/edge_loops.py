@@ -14,72 +14,70 @@ from holdstill.records import FloatArray
 
 from .compiled import AnyPicture, compiled
 
+BLOCK = 32
+
 
 @compiled
-def _gradients(
+def _squares(
     image: AnyPicture, left: int, right: int, first: int, row_step: int, rows: int
-) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-    """Differences I[x+1] - I[x-1] and I[y+1] - I[y-1] of a thinned set of rows between the columns `left`
-    and `right` and the square of both, float32 (rows, right - left) each; row k is the picture's
+) -> NDArray[np.float32]:
+    """Squared gradients, from I[x+1] - I[x-1] and I[y+1] - I[y-1], of a thinned set of rows between the
+    columns `left` and `right`: float32 (rows, right - left); row k is the picture's
     ``first + k row_step``."""
     n = right - left
-    gx, gy = np.empty((rows, n), np.float32), np.empty((rows, n), np.float32)
     square = np.empty((rows, n), np.float32)
     for k in range(rows):
         y = first + k * row_step
         before, after = image[y, left - 1 : left - 1 + n], image[y, left + 1 : left + 1 + n]
         above, below = image[y - 1, left : left + n], image[y + 1, left : left + n]
-        across, down, whole = gx[k], gy[k], square[k]
+        whole = square[k]
         for x in range(n):
             dx = np.float32(after[x]) - np.float32(before[x])
             dy = np.float32(below[x]) - np.float32(above[x])
-            across[x] = dx
-            down[x] = dy
             whole[x] = dx * dx + dy * dy
-    return gx, gy, square
+    return square
+
+
+@compiled
+def _block_counts(square: NDArray[np.float32], threshold: float) -> NDArray[np.int32]:
+    """How many of each block of `BLOCK` places in a row reach `threshold`: int32 (rows, blocks)."""
+    rows, n = square.shape
+    counts = np.zeros((rows, (n + BLOCK - 1) // BLOCK), np.int32)
+    least = np.float32(threshold)
+    for k in range(rows):
+        for block in range(counts.shape[1]):
+            line = square[k, block * BLOCK : min((block + 1) * BLOCK, n)]
+            part = np.int32(0)
+            for x in range(len(line)):
+                part += np.int32(line[x] >= least)
+            counts[k, block] = part
+    return counts
 
 
 @compiled
 def _spread(
-    gx: NDArray[np.float32],
-    gy: NDArray[np.float32],
-    square: NDArray[np.float32],
-    threshold: float,
-    sectors: int,
-    most: int,
-) -> tuple[NDArray[np.int32], NDArray[np.int32], FloatArray, NDArray[np.int32]]:
-    """Gradients of at least `threshold` (squared), spread evenly, at most `most`: column, row, size and
-    which of the equal parts of the half circle their direction falls in."""
-    found = 0
-    for k in range(len(square)):
-        line = square[k]
-        part = np.int32(0)
-        for x in range(len(line)):
-            part += np.int32(line[x] >= threshold)
-        found += part
-    every = max(1, found // max(most, 1))
-    n = (found + every - 1) // every
+    square: NDArray[np.float32], threshold: float, most: int
+) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Column and row of gradients of at least `threshold` (squared), spread evenly, at most `most`."""
+    counts = _block_counts(square, threshold)
+    every = max(1, counts.sum() // max(most, 1))
+    n = (counts.sum() + every - 1) // every
     at_x, at_k = np.empty(n, np.int32), np.empty(n, np.int32)
-    size, which = np.empty(n), np.empty(n, np.int32)
-    cosines = np.array([math.cos(k * math.pi / sectors) for k in range(sectors)])
-    sines = np.array([math.sin(k * math.pi / sectors) for k in range(sectors)])
-    seen, kept = 0, 0
-    for k in range(len(square)):
-        line = square[k]
-        for x in range(len(line)):
-            if line[x] >= threshold:
-                if seen % every == 0 and kept < n:
-                    at_x[kept], at_k[kept], size[kept] = x, k, math.sqrt(line[x])
-                    dx, dy = gx[k, x], gy[k, x]
-                    if dy < 0 or (dy == 0 and dx < 0):
-                        dx, dy = -dx, -dy
-                    sector = 0
-                    for s in range(1, sectors):
-                        sector += cosines[s] * dy - sines[s] * dx >= 0
-                    which[kept] = sector
-                    kept += 1
-                seen += 1
-    return at_x[:kept], at_k[:kept], size[:kept], which[:kept]
+    least = np.float32(threshold)
+    kept, wanted, seen = 0, 0, 0
+    for k in range(counts.shape[0]):
+        for block in range(counts.shape[1]):
+            if seen + counts[k, block] <= wanted:
+                seen += counts[k, block]
+                continue
+            for x in range(block * BLOCK, min((block + 1) * BLOCK, square.shape[1])):
+                if square[k, x] >= least:
+                    if seen == wanted and kept < n:
+                        at_x[kept], at_k[kept] = x, k
+                        kept += 1
+                        wanted += every
+                    seen += 1
+    return at_x[:kept], at_k[:kept]
 
 
 @compiled
@@ -100,13 +98,27 @@ def strong_places(
     sector, since a smear lowers the edges along it.
     """
     left, first = box[0], box[1]
-    gx, gy, square = _gradients(image, left, box[2], first, row_step, rows)
+    square = _squares(image, left, box[2], first, row_step, rows)
     thin = square[:, ::32].copy().ravel()
-    thin.sort()
-    top = thin[int(0.995 * (len(thin) - 1))]
+    rank = int(0.995 * (len(thin) - 1))
+    top = np.partition(thin, rank)[rank]
     threshold = max(np.float32(0.0036) * top, np.float32(least * least))
-    at_x, at_k, size, which = _spread(gx, gy, square, threshold, sectors, 4 * most)
-    kept = len(size)
+    at_x, at_k = _spread(square, threshold, 4 * most)
+    kept = len(at_x)
+    size, which, across = np.empty(kept), np.empty(kept, np.int32), np.empty(kept)
+    cosines = np.array([math.cos(k * math.pi / sectors) for k in range(sectors)])
+    sines = np.array([math.sin(k * math.pi / sectors) for k in range(sectors)])
+    for i in range(kept):
+        x, y = left + at_x[i], first + at_k[i] * row_step
+        dx = np.float32(image[y, x + 1]) - np.float32(image[y, x - 1])
+        dy = np.float32(image[y + 1, x]) - np.float32(image[y - 1, x])
+        across[i], size[i] = math.atan2(dy, dx), math.sqrt(square[at_k[i], at_x[i]])
+        if dy < 0 or (dy == 0 and dx < 0):
+            dx, dy = -dx, -dy
+        sector = 0
+        for s in range(1, sectors):
+            sector += cosines[s] * dy - sines[s] * dx >= 0
+        which[i] = sector
     xy, normal = np.empty((kept, 2)), np.empty(kept)
     out = 0
     for sector in range(sectors):
@@ -121,9 +133,8 @@ def strong_places(
         for i in own:
             if size[i] >= low:
                 if turn % step == 0:
-                    x, k = at_x[i], at_k[i]
-                    xy[out, 0], xy[out, 1] = left + x, first + k * row_step
-                    normal[out] = math.atan2(gy[k, x], gx[k, x])
+                    xy[out, 0], xy[out, 1] = left + at_x[i], first + at_k[i] * row_step
+                    normal[out] = across[i]
                     out += 1
                 turn += 1
     return xy[:out], normal[:out]

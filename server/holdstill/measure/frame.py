@@ -20,6 +20,7 @@ from .parts import (
     saturated_parts,
 )
 from .pattern import read_plate
+from .plate_loops import outline_share
 from .sharpness import GridSharpness, grid_sharpness
 
 
@@ -135,7 +136,7 @@ class _Plate:
         out.dot_fill = float(np.clip(parts.bright_level / level.clip_level, 0.0, 1.0))
         out.ground_fill = float(np.clip(parts.dark_level / level.clip_level, 0.0, 1.0))
         out.in_dots, out.outside = saturated_parts(samples, parts, share, image.size, level.clip_from)
-        lies = plate_light(parts, plate, sighting, level.clip_from)
+        lies = plate_light(parts, sighting, level.clip_from)
         out.evenness, out.light = (None, None) if lies is None else lies
         out.coverage = coverage(sighting)
         out.glare = glare_patches(samples, parts, plate, sighting, level.clip_from)
@@ -145,9 +146,7 @@ class _Plate:
 
 def coverage(sighting: Sighting) -> float:
     """Share of the picture's area inside the plate's outline, 0..1 (outline cut at the border)."""
-    width, height = sighting.image_size_px
-    outline = np.clip(sighting.outline_px, 0, [width - 1, height - 1]).astype(np.float32)
-    return float(np.clip(cv2.contourArea(outline) / (width * height), 0.0, 1.0)) if len(outline) > 2 else 0.0
+    return float(outline_share(np.asarray(sighting.outline_px, dtype=np.float64), *sighting.image_size_px))
 
 
 def _blur(image: Picture, noise: NoiseModel, level: Levels, sighting: Sighting | None) -> EdgeBlur | None:

@@ -14,7 +14,7 @@ from holdstill.errors import BadFrame
 from holdstill.limits import limit
 from holdstill.records import FloatArray, Picture
 
-from .compiled import count_at_least
+from .compiled import count_at_least, pile, summary
 from .compiled import histogram as histogram_of
 
 ROW_STEP = 20
@@ -96,23 +96,16 @@ def levels(image: Picture, *, full_scale: int) -> Levels:
     size = 256 if image.dtype == np.uint8 else _codes(image, full_scale)
     first = FIRST_ROW if image.shape[0] >= 1024 else 0
     counts = histogram_of(np.ascontiguousarray(image), first, every, size)
-    used = np.flatnonzero(counts)
-    step = _step(used) if size > 256 else 1
-    histogram = counts[::step]
-    total = float(histogram.sum())
-    codes = np.arange(histogram.size, dtype=np.float64)
-    cumulative = np.cumsum(histogram)
-    low, high = np.searchsorted(cumulative, (0.01 * total, 0.99 * total))
-    top_code = _top_of_depth(int(used[-1]), full_scale, step)
-    spike = _pile_up(histogram, cumulative, top_code // step)
-    mean = float(codes @ histogram) / total * step
+    step = _step(np.flatnonzero(counts)) if size > 256 else 1
+    histogram = np.ascontiguousarray(counts[::step])
+    total, mean, low, high, top = summary(histogram).tolist()
+    top_code = _top_of_depth(int(top) * step, full_scale, step)
+    spike = _pile_up(histogram, total, top_code // step)
     if spike is None:
         clip, start, seen = top_code, top_code, False
     else:
         clip, start, seen = spike[0] * step, spike[1] * step, True
-    return Levels(
-        step, float(clip), float(start), seen, mean, float(low * step), float(high * step), histogram
-    )
+    return Levels(step, float(clip), float(start), seen, mean * step, low * step, high * step, histogram)
 
 
 def level_shares(level: Levels, bins: int) -> tuple[float, ...]:
@@ -164,24 +157,13 @@ def _top_of_depth(top: int, full_scale: int, step: int) -> int:
     return max(full_scale, top)
 
 
-def _pile_up(histogram: FloatArray, cumulative: FloatArray, top_code: int) -> tuple[int, int] | None:
+def _pile_up(histogram: FloatArray, total: float, top_code: int) -> tuple[int, int] | None:
     """Mode and lower flank (codes) of a pile-up at the upper end of the histogram, or None."""
-    total = cumulative[-1]
-    stray = limit("clip_stray_share") * total
-    last = int(np.searchsorted(cumulative, total - stray, side="left"))
-    last = min(last, histogram.size - 1)
     width = max(1, round(limit("clip_pile_width") * top_code))
-    first = max(last - width, 0)
-    mode = first + int(np.argmax(histogram[first : last + 1]))
-    if mode < limit("clip_least_share_of_full_scale") * top_code:
+    least = limit("clip_least_share_of_full_scale") * top_code
+    mode, flank, height, below = pile(histogram, total, width, limit("clip_stray_share"), least)
+    if mode < 0 or below < 0 or histogram[mode] < limit("clip_least_pixels_share") * total:
         return None
-    flank = mode
-    while flank > mode - width and flank > 0 and histogram[flank - 1] > 0.25 * histogram[mode]:
-        flank -= 1
-    pile = float(histogram[flank : last + 1].sum()) / (last + 1 - flank)
-    below = histogram[max(flank - 4 * width - 2, 0) : flank - 1]
-    if below.size == 0 or histogram[mode] < limit("clip_least_pixels_share") * total:
-        return None
-    if pile < limit("clip_pile_ratio") * max(float(below.mean()), 1e-6 * total):
+    if height < limit("clip_pile_ratio") * max(below, 1e-6 * total):
         return None
     return mode, flank

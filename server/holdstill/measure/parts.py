@@ -11,8 +11,15 @@ from numpy.typing import NDArray
 from holdstill.limits import limit
 from holdstill.records import FloatArray, GlarePatch, HiddenPatch, Plate, PlateLight, Sighting
 
-from .compiled import part_means, quadratic_surface
 from .pattern import SAMPLES_PER_PITCH, PlateSamples, lattice_mm
+from .plate_loops import (
+    clipped_in_part,
+    light_over_plate,
+    mean_cell_px,
+    part_levels,
+    quadratic_surface,
+    spread_of,
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,9 +47,10 @@ class PlateLevels:
 def plate_levels(samples: PlateSamples, plate: Plate, sighting: Sighting) -> PlateLevels:
     """Levels of the bright and dark parts around each point (see `PlateLevels`)."""
     pattern = samples.pattern
-    first, second = part_means(samples.values, pattern.part, pattern.point_of, plate.point_count)
-    found = sighting.point_ids
-    level_1, level_2 = _median(first[found]), _median(second[found])
+    found = np.asarray(sighting.point_ids)
+    (first, second), level_1, level_2 = part_levels(
+        samples.values, pattern.part, pattern.point_of, plate.point_count, found
+    )
     dots_bright = level_1 >= level_2
     if dots_bright:
         return PlateLevels(first, second, level_1, level_2, True)
@@ -55,7 +63,7 @@ def _median(values: FloatArray) -> float:
 
 
 def plate_light(
-    levels: PlateLevels, plate: Plate, sighting: Sighting, clip_from: float
+    levels: PlateLevels, sighting: Sighting, clip_from: float
 ) -> tuple[float, PlateLight] | None:
     """Evenness (lowest over highest light across the found points, 0..1; 1 = perfectly even) and how
     the light lies.
@@ -64,19 +72,14 @@ def plate_light(
     the bright one clips), so one odd dot does not count. Takes the plate's print as uniform and
     the camera's black level as zero. None with fewer than 12 points.
     """
-    found = sighting.point_ids
-    values = levels.bright[found]
-    seen = values[np.isfinite(values)]
-    if seen.size and float(np.mean(seen >= 0.97 * clip_from)) > 1 / 3:
-        values = levels.dark[found]
-    ok = np.isfinite(values) & (values > 0)
-    if int(ok.sum()) < 12:
-        return None
-    px = sighting.points_px[ok]
-    low, high = px.min(axis=0), px.max(axis=0)
-    where = 2.0 * (px - low) / np.maximum(high - low, 1e-9) - 1.0
-    surface, coefficients = _surface(where, values[ok])
-    return _spread(surface), light_of(coefficients)
+    evenness, lie, enough = light_over_plate(
+        levels.bright,
+        levels.dark,
+        np.asarray(sighting.point_ids),
+        np.ascontiguousarray(sighting.points_px),
+        clip_from,
+    )
+    return (evenness, PlateLight(*lie.tolist())) if enough else None
 
 
 def field_evenness(points: FloatArray, values: FloatArray) -> float:
@@ -86,46 +89,8 @@ def field_evenness(points: FloatArray, values: FloatArray) -> float:
     sigmas) are dropped once.
     """
     u = (points - points.mean(axis=0)) / max(float(np.abs(points - points.mean(axis=0)).max()), 1e-9)
-    return _spread(_surface(u, values)[0])
-
-
-def _surface(u: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Quadratic surface at the points, and its coefficients for 1, x, y, x2, xy, y2."""
     plain = np.ascontiguousarray(u.T, dtype=np.float64)
-    surface, coefficients = quadratic_surface(plain[0], plain[1], np.asarray(values, dtype=np.float64))
-    return np.asarray(surface), np.asarray(coefficients)
-
-
-def _spread(surface: FloatArray) -> float:
-    top = float(surface.max())
-    return float(np.clip(surface.min() / top, 0.0, 1.0)) if top > 0 else 0.0
-
-
-_AXIS = np.linspace(-1.0, 1.0, 21)
-_GRID = (np.tile(_AXIS, 21), np.repeat(_AXIS, 21))
-_HALVES = (-1.0, -0.5, 0.0, 0.5, 1.0)
-_EDGE = np.array([(x, y) for x in _HALVES for y in _HALVES if max(abs(x), abs(y)) == 1])
-
-
-def light_of(coefficients: FloatArray) -> PlateLight:
-    """How a quadratic surface over -1..1 lies (see `PlateLight`)."""
-    x, y = _GRID
-    surface = _at(coefficients, x, y)
-    k = int(np.argmax(surface))
-    top, mean = max(float(surface[k]), 1e-9), max(float(surface.mean()), 1e-9)
-    edge = _at(coefficients, _EDGE[:, 0], _EDGE[:, 1])
-    return PlateLight(
-        float(x[k]),
-        float(y[k]),
-        float(coefficients[1]) / mean,
-        float(coefficients[2]) / mean,
-        max(0.0, (top - float(edge.max())) / top),
-    )
-
-
-def _at(c: FloatArray, x: FloatArray, y: FloatArray) -> FloatArray:
-    out: FloatArray = c[0] + c[1] * x + c[2] * y + c[3] * x * x + c[4] * x * y + c[5] * y * y
-    return out
+    return float(spread_of(quadratic_surface(plain[0], plain[1], np.asarray(values, dtype=np.float64))[0]))
 
 
 def saturated_parts(
@@ -136,28 +101,25 @@ def saturated_parts(
     image_share: share in the whole picture; image_size: its pixels. The share outside is what is
     left of the picture's clipped pixels after the dots' part, over what is left of its area.
     """
-    part = samples.pattern.part
     dots = samples.pattern.dot_radius_mm is not None
     inside_part = 1 if dots or levels.dots_bright else 2
-    inside = (part == inside_part) & np.isfinite(samples.values)
-    if not inside.any():
+    inside, clipped, whole = clipped_in_part(samples.values, samples.pattern.part, inside_part, clip_from)
+    if inside == 0:
         return None, None
-    share = float(np.mean(samples.values[inside] >= clip_from - 0.5))
+    share = clipped / inside
     seen = levels.bright if levels.dots_bright else levels.dark
-    area = _part_area_px(samples, int(np.isfinite(seen).sum()))
+    area = _part_area_px(samples, int(np.isfinite(seen).sum()), whole)
     left = max(image_share * image_size - share * area, 0.0)
     return share, min(left / max(image_size - area, 1.0), 1.0)
 
 
-def _part_area_px(samples: PlateSamples, dots: int) -> float:
-    """Area in the picture of so many whole dots, px; of a board's squares of one parity: half of it."""
-    rows, columns = samples.pattern.shape
-    grid = samples.px.reshape(rows, columns, 2)[::4, ::4].astype(np.float64)
-    across, down = grid[:-1, 1:] - grid[:-1, :-1], grid[1:, :-1] - grid[:-1, :-1]
-    cell_px = float(np.abs(across[..., 0] * down[..., 1] - across[..., 1] * down[..., 0]).mean()) / 16.0
+def _part_area_px(samples: PlateSamples, dots: int, seen: int) -> float:
+    """Area in the picture of so many whole dots, px; of a board's squares of one parity: half of its
+    `seen` samples."""
+    cell_px = mean_cell_px(samples.px, *samples.pattern.shape)
     radius = samples.pattern.dot_radius_mm
     if radius is None:
-        return 0.5 * float(np.isfinite(samples.values).sum()) * cell_px
+        return 0.5 * seen * cell_px
     spacing = float(samples.pattern.points_mm[1, 0] - samples.pattern.points_mm[0, 0])
     return dots * float(np.pi) * radius**2 * cell_px / spacing**2
 

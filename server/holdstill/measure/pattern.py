@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, cast
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from holdstill.records import FloatArray, IntArray, Picture, Plate, PlateKind, Sighting
 
-from .compiled import read_raster
+from .plate_loops import lattice_map, read_raster
 
 SAMPLES_PER_PITCH = 6
 _MARGIN = 0.5
@@ -41,8 +39,6 @@ class Pattern:
     dot_radius_mm: float | None
     unit: NDArray[np.float32]
     """Coordinates about the plate's middle over its half size, with a one: float32 (n, 3)."""
-    terms: NDArray[np.float32]
-    """Cubic terms of `unit`: float32 (n, 10)."""
 
 
 @lru_cache(maxsize=16)
@@ -64,14 +60,22 @@ def pattern(plate: Plate, dot_radius_mm: float | None) -> Pattern:
     centre, scale = _frame_of(plate)
     u = (points - centre) / scale
     unit = np.column_stack([u, np.ones(len(u))]).astype(np.float32)
-    terms = _terms(np.clip(u, -_REACH, _REACH)).astype(np.float32)
-    return Pattern(points, part, nearest, (rows, columns), dot_radius_mm, unit, terms)
+    return Pattern(points, part, nearest, (rows, columns), dot_radius_mm, unit)
 
 
 @lru_cache(maxsize=16)
 def lattice_mm(plate: Plate) -> FloatArray:
     """The plate's points in its own plane, float64 (n, 2), mm; not to be written to."""
     points = np.ascontiguousarray(plate.points_mm()[:, :2])
+    points.setflags(write=False)
+    return points
+
+
+@lru_cache(maxsize=16)
+def lattice_unit(plate: Plate) -> FloatArray:
+    """The plate's points about its middle over its half size, float64 (n, 2); not to be written to."""
+    centre, scale = _frame_of(plate)
+    points: FloatArray = (lattice_mm(plate) - centre) / scale
     points.setflags(write=False)
     return points
 
@@ -143,14 +147,6 @@ class PlateMap:
             px = px + _terms(np.clip(u, -_REACH, _REACH)) @ self.bend
         return px
 
-    def raster_px(self, raster: Pattern) -> NDArray[np.float32]:
-        """Pixels of a raster's samples, float32 (n, 2), from its prepared terms."""
-        w = raster.unit @ self.homography.T.astype(np.float32)
-        px: NDArray[np.float32] = w[:, :2] / w[:, 2:]
-        if self.bend is not None:
-            px += raster.terms @ self.bend.astype(np.float32)
-        return px
-
     def px_per_mm(self, points_mm: FloatArray) -> FloatArray:
         """Jacobian d px / d mm at the points: float64 (n, 2, 2), by central differences."""
         h = 1e-3 * self.scale_mm
@@ -170,22 +166,12 @@ def plate_map(plate: Plate, sighting: Sighting) -> PlateMap | None:
     """Map of a sighting with at least 8 points that are not on one line, else None."""
     if len(sighting.point_ids) < 8:
         return None
-    mm = lattice_mm(plate)[sighting.point_ids]
     centre, scale = _frame_of(plate)
-    u = (mm - centre) / scale
-    apart = u - u.mean(axis=0)
-    if float(np.linalg.det(apart.T @ apart)) < 1e-6 * len(u) ** 2 * 1e-2:
+    u = lattice_unit(plate)[sighting.point_ids]
+    homography, bend, carried = lattice_map(u, np.ascontiguousarray(sighting.points_px), len(u) >= 30)
+    if not carried or not np.isfinite(homography).all():
         return None
-    homography = cast("NDArray[Any] | None", cv2.findHomography(u, sighting.points_px, 0)[0])
-    if homography is None:
-        return None
-    plain = PlateMap(np.asarray(homography, dtype=np.float64), centre, scale, None)
-    if len(mm) < 30:
-        return plain
-    rest = sighting.points_px - plain.to_px(mm)
-    terms = _terms(u)
-    bend = np.linalg.solve(terms.T @ terms + 1e-9 * len(u) * np.eye(10), terms.T @ rest)
-    return PlateMap(plain.homography, centre, scale, np.asarray(bend, dtype=np.float64))
+    return PlateMap(homography, centre, scale, bend if len(u) >= 30 else None)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -122,34 +122,30 @@ def _second_differences(
     scale = max(1.0, total / max(count, 1) * 8.0 / cells)
     bin_width = (top + 1.0) / bins
     by_scale, by_width, last = np.float32(1.0 / scale), np.float32(1.0 / bin_width), np.float32(cells - 1)
-    counts = np.zeros((bins, cells), np.int32)
+    # With a row more for what is left out, so that nothing waits to learn which it is.
+    counts = np.zeros((bins + 1) * cells, np.int32)
     for k in range(rows):
         middle, found = image[k * row_step + 1][1:-1], size[k]
         for x in range(width - 2):
-            if found[x] >= 0:
-                counts[int(middle[x] * by_width), int(min(found[x] * by_scale, last))] += 1
-    return counts, scale, bin_width
+            bin_of = np.uint32(middle[x] * by_width) if found[x] >= 0 else np.uint32(bins)
+            cell = np.uint32(min(abs(found[x]) * by_scale, last))
+            counts[bin_of * np.uint32(cells) + cell] += np.int32(1)
+    return counts[: bins * cells].reshape(bins, cells), scale, bin_width
 
 
 @compiled
-def _histogram_medians(counts: NDArray[np.int32]) -> FloatArray:
-    """Median of each row's histogram with unit cells, interpolated within the cell; 0 for empty rows.
+def _histogram_median(counts: NDArray[np.int32], total: int) -> float:
+    """Median of a histogram of `total` with unit cells, interpolated within the cell.
 
     Cell 0 of folded differences is half as wide as the others once rounding is undone.
     """
-    out = np.zeros(len(counts))
-    for row in range(len(counts)):
-        total = 0
-        for k in range(counts.shape[1]):
-            total += counts[row, k]
-        half, before = total / 2.0, 0
-        for k in range(counts.shape[1]):
-            if total and before + counts[row, k] >= half:
-                inside = (half - before) / max(counts[row, k], 1)
-                out[row] = 0.5 * inside if k == 0 else k - 0.5 + inside
-                break
-            before += counts[row, k]
-    return out
+    half, before = total / 2.0, 0
+    for k in range(len(counts)):
+        if before + counts[k] >= half:
+            inside = (half - before) / max(counts[k], 1)
+            return 0.5 * inside if k == 0 else k - 0.5 + inside
+        before += counts[k]
+    return 0.0
 
 
 @compiled
@@ -161,14 +157,13 @@ def noise_line(
     counts, scale, width = _second_differences(image, row_step, rows, clip_from, bins, cells)
     if counts.sum() < 400:
         counts, scale, width = _second_differences(image, row_step, rows, EVERYTHING, bins, cells)
-    medians = _histogram_medians(counts)
     level, variance, weight = np.empty(bins), np.empty(bins), np.empty(bins)
     least, n = max(200.0, 0.004 * counts.sum()), 0
     for k in range(bins):
         total = counts[k].sum()
         if total >= least:
             level[n] = (k + 0.5) * width
-            variance[n] = (medians[k] * scale / (0.6745 * 6.0)) ** 2
+            variance[n] = (_histogram_median(counts[k], total) * scale / (0.6745 * 6.0)) ** 2
             weight[n] = total
             n += 1
     return weighted_line(level[:n], variance[:n], weight[:n])
