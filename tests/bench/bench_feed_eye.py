@@ -15,12 +15,13 @@ import pytest
 
 from bench.bench_feed import TARGET, big_scenes
 from holdstill import target
+from holdstill.intake.preview import preview_jpeg, saturated_png
 from holdstill.loop.carrying import CarryingPool
 from holdstill.loop.pool import Pool
 from holdstill.loop.worker import Eye, look_at, open_eye
 from holdstill.records import FrameBytes, Plate, Shot, Sighting
 
-ROUNDS = 40
+ROUNDS = 30
 
 
 def shots(scenes: Sequence[np.ndarray]) -> list[Shot]:
@@ -58,11 +59,19 @@ def test_pictures_to_the_eye_and_what_it_costs_to_look() -> None:
     eye = Eye(plate)
     for shot in coming[:5]:
         eye.look_at(shot)
-    spent = []
+    spent, small = [], []
     for shot in coming[5:]:
         began = time.process_time()
         report = eye.look_at(shot)
         spent.append(1000.0 * (time.process_time() - began))
         assert all(isinstance(s, Sighting) for s in report.sightings.values())
-    print(f"looking at 2 x 4 MP: {statistics.median(spent):.0f} ms of CPU")
+        began = time.process_time()
+        for camera, original in shot.originals.items():
+            assert isinstance(original, FrameBytes)
+            assert original.image is not None
+            assert preview_jpeg(original.image, 255)
+            saturated_png(original.image, report.measures[camera].clip_level)
+        small.append(1000.0 * (time.process_time() - began))
+    print(f"looking at 2 x 4 MP: {statistics.median(spent):.0f} ms of CPU, "
+          f"of it {statistics.median(small):.0f} for the small pictures")  # fmt: skip
     assert shared < pipe

@@ -16,6 +16,8 @@ from holdstill.intake.matching import Stamped
 from holdstill.limits import limit
 from holdstill.phrases import say
 
+HANG_S = 2.0
+"""Longer than a busy machine holds up a thread that does not hang."""
 PICTURE = np.full((4, 6), 7, np.uint8)
 
 
@@ -26,6 +28,7 @@ class Scripted:
 
     def __init__(self) -> None:
         self.period_s = 0.02
+        self.rate_hz: float | None = 50.0
         self.ahead_s = 1000.0
         self.silent = False
         self.hang = threading.Event()
@@ -36,7 +39,7 @@ class Scripted:
 
     def open(self) -> Opened:
         self.opens += 1
-        return Opened("scripted", (6, 4), 10.0, (0.1, 100.0), 0.0, (0.0, 20.0), rate_hz=50.0)
+        return Opened("scripted", (6, 4), 10.0, (0.1, 100.0), 0.0, (0.0, 20.0), rate_hz=self.rate_hz)
 
     def read(self, timeout_s: float) -> Grab | None:
         if self.hang.is_set():
@@ -96,7 +99,7 @@ class Watched:
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Patience that fits a test."""
     shorter = {
-        "feed_silent_s": 0.3, "feed_reopen_s": 0.8, "feed_hang_s": 0.6, "feed_retry_s": 0.05,
+        "feed_silent_s": 0.3, "feed_reopen_s": 0.8, "feed_hang_s": HANG_S, "feed_retry_s": 0.05,
         "feed_close_s": 0.2,
     }  # fmt: skip
     monkeypatch.setattr(drain_room, "limit", lambda name: shorter.get(name, limit(name)))
@@ -113,8 +116,10 @@ def test_a_rate_that_collapses_is_told_with_both_figures() -> None:
     watched.drain.stop()
 
 
-def test_a_clock_that_jumps_is_told_and_frames_go_on() -> None:
+def test_a_clock_that_jumps_is_told_and_frames_go_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(drain_room, "_SETTLED_S", 1e9)  # no rate is usual, so none is a trouble here
     camera = Scripted()
+    camera.rate_hz = None
     watched = Watched(camera)
     watched.until(lambda: len(watched.frames) > 40)
     camera.ahead_s = -5000.0
@@ -134,12 +139,13 @@ def test_a_camera_that_falls_silent_is_said_so_then_opened_again_with_its_exposu
     watched.until(lambda: len(watched.frames) > 5)
     watched.drain.set_exposure(4.0)
     camera.silent = True
-    watched.until(lambda: watched.drain.state(time.monotonic()).state == "silent")
-    assert "sends nothing" in watched.trouble()
-    watched.until(lambda: camera.opens >= 2)
+    watched.until(lambda: "sends nothing" in watched.trouble())
+    watched.until(lambda: len(camera.exposures) >= 2)
     camera.silent = False
-    watched.until(lambda: watched.drain.running)
-    assert camera.exposures == [4.0, 4.0]
+    count = len(watched.frames)
+    watched.until(lambda: watched.drain.running and len(watched.frames) > count + 5)
+    assert camera.opens >= 2
+    assert set(camera.exposures) == {4.0}
     assert watched.frames[-1].exposure_ms in (4.0, None)
     watched.drain.stop()
     assert camera.closes >= 2
@@ -148,7 +154,7 @@ def test_a_camera_that_falls_silent_is_said_so_then_opened_again_with_its_exposu
 @pytest.mark.usefixtures("quick")
 def test_a_driver_that_hangs_is_left_behind_and_replaced() -> None:
     stuck, fresh = Scripted(), Scripted()
-    watched = Watched(stuck, fresh)
+    watched = Watched(stuck, fresh, Scripted())
     watched.until(lambda: len(watched.frames) > 5)
     stuck.hang.set()
     watched.until(lambda: fresh.opens == 1)
