@@ -20,8 +20,19 @@ from target.scenes import HALF, PLATE, true_ids
         {"blur_kind": "motion", "blur_px": 1.5},
         {"blur_kind": "coma", "blur_px": 1.5},
         {"dark": False, "ground": 35.0, "dots": 330.0},
+        {"dark": False, "ground": 35.0, "dots": 330.0, "slope": 0.25},
+        {"ground": 320.0, "dots": 40.0, "slope": 0.25},
     ],
-    ids=["good light", "illumination slope", "blurred", "motion", "coma", "clipped"],
+    ids=[
+        "good light",
+        "illumination slope",
+        "blurred",
+        "motion",
+        "coma",
+        "clipped",
+        "clipped, slope",
+        "ground clipped, slope",
+    ],
 )
 def test_errors_stay_near_the_bound_and_are_told_honestly(change):
     errors, bounds, sigmas = [], [], []

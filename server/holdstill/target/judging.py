@@ -84,10 +84,10 @@ def _told_apart(
     return ok, odd
 
 
-def light_slopes(steps: Steps, centres: FloatArray, good: NDArray[np.bool_], bright_dots: bool) -> FloatArray:
+def light_slopes(steps: Steps, centres: FloatArray, good: NDArray[np.bool_], of_dots: bool) -> FloatArray:
     """Relative slope of the light at every dot, 1/px: a quadratic surface over the view through the
-    logarithm of the bright part's level."""
-    level = steps.ground + steps.contrast if bright_dots else steps.ground
+    logarithm of the level of the dots, or of the ground."""
+    level = steps.ground + steps.contrast if of_dots else steps.ground
     use = good & (level > 0)
     if use.sum() < 12:
         return np.zeros_like(centres)

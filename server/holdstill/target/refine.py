@@ -18,7 +18,7 @@ from .eccentricity import eccentricity_px
 from .judging import beliefs_of, light_slopes, plausible, ramps_of
 from .lopsided import lopsided, straighten
 from .probing import noise_of, probe
-from .score import SKEWS, Scores
+from .score import LIT_DOTS, LIT_GROUND, SKEWS, Scores
 from .smooth import smooth
 from .steps import Beliefs, Steps
 from .view import EDGE_REACH, EVERYWHERE, LEAST_SIGMA_PX, View
@@ -26,6 +26,8 @@ from .viewmap import ViewMap, fit_view_map
 
 _SOFT_PX, _OFF_PX = 0.8, 0.4
 _LEAST_USED = 0.45
+_DARK_TRUE = 0.3
+"""Share to which the light's slope is believed to be that of the dark part's level."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -148,6 +150,8 @@ def _final_pass(known: View, which: NDArray[np.int64], centres: FloatArray) -> D
         return None
     known.variance = noise_of(gathered, steps, good, known.variance, rough=False)
     slopes = light_slopes(steps, centres, good, known.contrast > 0)
+    if known.held > 0:
+        slopes = _slopes_beside_clipping(known, which, centres, steps, good)
     shaded, ramps = ramps_of(steps, centres, good)
     near = steps.ok & (np.hypot(*steps.shift.T) < known.sigma + 1.0)  # far off, the misfit says nothing yet
     centres = centres + np.where(near[:, None], steps.shift, 0)
@@ -171,6 +175,29 @@ def _final_pass(known: View, which: NDArray[np.int64], centres: FloatArray) -> D
     if good.sum() < 6:
         return None
     return _collect(known, which, centres, steps, use, odd, shaded, common)
+
+
+def _slopes_beside_clipping(
+    known: View, which: NDArray[np.int64], centres: FloatArray, steps: Steps, good: NDArray[np.bool_]
+) -> FloatArray:
+    """Relative slope of the light at every dot, 1/px, where the bright part's level is clipped away.
+
+    The dark part tells it exactly, but for a black level or haze on it; the flanks of the bright part
+    tell without these, but roughly: they scale the dark part's slopes, which are believed to 30 %.
+    """
+    dots = known.contrast > 0
+    dark = light_slopes(steps, centres, good, not dots)
+    moved = centres + np.where(good[:, None], steps.shift, 0.0)
+    gathered = known.scores(which, moved, stride=known.stride(which), kind=LIT_DOTS if dots else LIT_GROUND)
+    lit = known.solved(gathered, Beliefs.loose(len(which), ramp=1e6 * abs(known.contrast)), _LEAST_USED)
+    use = good & lit.ok
+    if use.sum() < 12:
+        return dark
+    flanks = lit.ramp / (known.ground + (known.contrast if dots else 0.0))
+    _, scatter, _ = smooth(centres, flanks, use, degree=1)
+    trust, belief = 1.0 / max(float(scatter @ scatter) / 2, 1e-300), 1.0 / _DARK_TRUE**2
+    share = (flanks[use] * dark[use]).sum() * trust + belief
+    return np.asarray(dark * (share / ((dark[use] ** 2).sum() * trust + belief)))
 
 
 def _refit(known: View, which: NDArray[np.int64], centres: FloatArray) -> None:

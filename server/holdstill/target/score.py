@@ -32,9 +32,10 @@ ROUND = np.zeros(6)
 """A blur alike in all directions: lean (2), q3 (2), q5 (2) all zero; see `score`."""
 COLUMNS = 8
 """Unknowns per dot: B, A, A dx, A dy, A dr, A ds and the last two of the step's kind."""
-RAMPS, LEANS, SKEWS, BENDS = 0, 1, 2, 3
+RAMPS, LEANS, SKEWS, BENDS, LIT_DOTS, LIT_GROUND = 0, 1, 2, 3, 4, 5
 """Kinds of a step: the last two unknowns are the dot's own ramp h; or A times the change of lean; or A times
-the change of q3; or that, with A times the change of q5 in the place of radius and blur."""
+the change of q3; or that, with A times the change of q5 in the place of radius and blur; or the slope of the
+bright part, of the dot or of the ground about it, in grey values per px."""
 
 _R = 512
 _Y, _V, _W, _COL, _T, _NX, _NY, _NARROW, _TIMES = (_R * k for k in (1, 2, 3, 4, 13, 14, 15, 16, 17))
@@ -151,6 +152,15 @@ def _of_kind(m: int, b: Floats, s: np.float32, kind: int) -> None:
             half = np.float32(0.5) * s * narrow * narrow * b[_COL + 5 * _R + i]
             b[_COL + 6 * _R + i] = half * (nx * nx - ny * ny)
             b[_COL + 7 * _R + i] = half * (nx * ny + nx * ny)
+    elif kind == LIT_DOTS:
+        for i in range(m):
+            b[_COL + 6 * _R + i] *= b[_COL + _R + i]
+            b[_COL + 7 * _R + i] *= b[_COL + _R + i]
+    elif kind == LIT_GROUND:
+        for i in range(m):
+            ground = b[_COL + i] - b[_COL + _R + i]
+            b[_COL + 6 * _R + i] *= ground
+            b[_COL + 7 * _R + i] *= ground
     else:
         for i in range(m):
             t2, x, y = b[_T + i] * b[_T + i], b[_COL + 2 * _R + i], b[_COL + 3 * _R + i]
