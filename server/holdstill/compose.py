@@ -55,6 +55,7 @@ from holdstill.web import (
     join_link,
     sender_header,
 )
+from holdstill.web.crowd import Door, Speaking
 from holdstill.web.private import is_private
 from holdstill.web.tls import CIPHERS
 
@@ -227,7 +228,7 @@ def lan_address() -> str:
 
 def bind(host: str, port: int) -> socket.socket:
     """A listening socket. Raises BadInput, with the next step, when the port is taken."""
-    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listener = Door(socket.AF_INET, socket.SOCK_STREAM)
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind((host, port))
@@ -354,6 +355,7 @@ def serve(
     app = create_app(deck, access, pages, source if isinstance(source, PushedSource) else None)
     config = uvicorn.Config(
         app,
+        http=Speaking,
         log_level="warning",
         access_log=False,
         ws_per_message_deflate=False,

@@ -77,6 +77,32 @@ ROWS: tuple[Limit, ...] = (
         "three times the load that is tested",
     ),
     Limit(
+        "connections_most",
+        512.0,
+        "connections",
+        "most connections that are open at once, a quarter of them kept for this machine itself",
+        "derived",
+        "64 phones with two live lines and up to six more each while a page loads; never more than half of the "
+        "files that the process may hold open, so that the other half is there for journal and pictures",
+    ),
+    Limit(
+        "connections_of_one",
+        64.0,
+        "connections",
+        "most connections that one address on the network may hold open",
+        "chosen",
+        "eight live lines and six more a page make some thirty; an address that wants more stops only itself",
+    ),
+    Limit(
+        "silent_s",
+        10.0,
+        "s",
+        "time without a whole request after which a connection is ended (at the latest after twice that)",
+        "chosen",
+        "a request is a few hundred bytes: even a bad wireless link brings it within seconds; one answered is "
+        "closed after 5 s by the web server itself",
+    ),
+    Limit(
         "lines_per_phone",
         8.0,
         "lines",
