@@ -171,3 +171,16 @@ def test_a_customary_cue_wants_its_own_pose():
     live = scene.rig_pose(rotations[0], middles[0])
     seen = plan.guide(cue, live, plate=plate, rig=rig, estimate=None, kept_poses=[], cameras=CAMERAS)
     assert not seen.good_enough
+
+
+def test_a_move_told_too_short_a_while_ago_is_told_on_until_the_plate_is_near_enough():
+    there_but_for_the_lean = moved(at(TARGET), turn_deg=(-20.0, 0, 0))
+    cue = cue_of(TARGET)
+
+    def told(live, stay):
+        return plan.guide(cue, live, plate=PLATE, rig=RIG, estimate=None, cameras=CAMERAS, stay=stay)
+
+    assert told(there_but_for_the_lean, None).part is Part.LEAN
+    on = told(there_but_for_the_lean, Part.REACH)
+    assert (on.part, on.order) == (Part.REACH, Order.A_LITTLE_MORE)
+    assert told(at(TARGET), Part.REACH).order is Order.HOLD_STILL

@@ -13,12 +13,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from holdstill import session
+from holdstill.geometry import rotation_matrix
 from holdstill.limits import limit
 from holdstill.loop.offline import opened
 from holdstill.records import FloatArray, FrameMeasures, ShotReport, Sighting, Trouble
 from holdstill.session import Keep, Live, Refuse, State
 from holdstill.simulate import BenchSettings, Held, body, pose_of
-from holdstill.simulate.optics import moved
+from holdstill.simulate.optics import SimRig, moved
+from holdstill.simulate.scene import PlateBody
 
 SIGMA_PX = 0.05
 WITHIN = 7
@@ -27,10 +29,12 @@ SECONDS = 4.0
 TREMOR_BAND = np.array([0.83, 0.91, 0.97, 1.0, 1.04, 1.11, 1.19])
 """Tremor is no pure tone but a narrow band: its lines over its middle frequency."""
 CLEARLY_STILL = 0.5
+CALM_PX = 0.5
+ARRIVED_PX = 1.0
 SETTLED_S = 0.5
 """A shot is good when in no exposure from half a second before it until the next shot the dots would have
-travelled further than this share of the limit, nor have moved further than this share of
-`still_shift_px` from the shot before or to the next: a plate that is held still, not one caught at a
+travelled further than `CLEARLY_STILL` of the limit, nor have moved further than `CALM_PX` from the shot
+before or to the next: a plate that is held still, not one caught at a
 turning point of its trembling, or just before it moves on."""
 
 
@@ -120,10 +124,11 @@ def _stretch(
     few = points[[0, 13, 69, len(points) - 14, len(points) - 1]]
 
     def paths_of(instants: FloatArray, of: FloatArray) -> dict[str, FloatArray]:
-        poses = [pose_of(Held.of(six), thing, rig) for six in held.at(instants)]
-        return {c.name: np.stack([c.project(moved(of, pose)) for pose in poses]) for c in rig.cameras}
+        at = _placed(held.at(instants), of, thing, rig)
+        return {c.name: c.project(at.reshape(-1, 3)).reshape(*at.shape[:2], 2) for c in rig.cameras}
 
     within = np.linspace(-0.5, 0.5, WITHIN) * exposure_ms / 1000.0
+    ago = np.arange(-1.0 / fps, SETTLED_S, 0.017)
     times = np.arange(1, int(SECONDS * fps)) / fps + rng.normal(0, 0.001, int(SECONDS * fps) - 1)
     for number, t in enumerate(times, 1):
         paths = paths_of(t + within, points)
@@ -131,18 +136,37 @@ def _stretch(
         report = _report(number, 1000.0 * t, paths, exposure_ms, rng)
         live = replace(session.look(live, state, report), take_now=True)
         decision = session.judge(state, live, report)
-        good = travel < CLEARLY_STILL * limit("still_blur_px") and all(
-            _travel_px(path) < CLEARLY_STILL * limit("still_blur_px")
-            for ago in np.arange(-1.0 / fps, SETTLED_S, 0.017)
-            for path in paths_of(t - ago + within[[0, 3, 6]], few).values()
+        good = travel < CLEARLY_STILL * limit("still_blur_px") and _clearly_still(
+            paths_of((t - ago[:, None] + within[[0, 3, 6]]).ravel(), few)
         )
-        calm = _between_px(live) < CLEARLY_STILL * limit("still_shift_px")
+        calm = _between_px(live) < CALM_PX
         if before is not None:
             kept = isinstance(decision, Keep)
             assert not kept or decision.earlier
             said = decision.trouble if isinstance(decision, Refuse) else None
             yield 1000.0 * t, Judged(before[0], before[1] and calm, kept, said)
         before = (travel, good and calm and number > SETTLED_S * fps)
+
+
+def _clearly_still(paths: dict[str, FloatArray]) -> bool:
+    """Whether in none of these exposures, three instants of each (3 E, N, 2), the dots would go far."""
+    most = CLEARLY_STILL * limit("still_blur_px")
+    each = (one for path in paths.values() for one in path.reshape(-1, 3, *path.shape[1:]))
+    return all(_travel_px(one) < most for one in each)
+
+
+def _placed(six: FloatArray, points: FloatArray, thing: PlateBody, rig: SimRig) -> FloatArray:
+    """Plate points (N, 3) in the rig frame, mm, for n ways of holding (n, 6): (n, N, 3)."""
+    zero = np.zeros(len(six))
+    tilt_x, tilt_y, turn = np.radians(six[:, :3]).T
+    turned = (
+        rotation_matrix(np.stack([tilt_y, zero, zero], axis=1))
+        @ rotation_matrix(np.stack([zero, tilt_x, zero], axis=1))
+        @ rotation_matrix(np.stack([zero, zero, turn], axis=1))
+    )
+    about = points - np.array([*thing.centre_mm(), 0.0])
+    in_bench = np.einsum("nij,pj->npi", turned, about) + six[:, None, 3:]
+    return moved(in_bench.reshape(-1, 3), rig.pose_rig_from_bench).reshape(in_bench.shape)
 
 
 def _between_px(live: Live) -> float:
@@ -207,15 +231,18 @@ def tally(first_seed: int, stretches: int, *, exposure_ms: float, fps: float = 1
     )
 
 
-def still_to_taken_ms(seed: int, *, exposure_ms: float = 2.0, fps: float = 10.0) -> float:
+def still_to_taken_ms(
+    seed: int, *, exposure_ms: float = 2.0, fps: float = 10.0, held_before_s: float = 1.0
+) -> float:
     """Simulated time from the plate being still until the shot that takes the view has come, ms.
 
-    A careful hand (sway 0.1 mm, tremor 0.012 mm) carries the plate to its place and holds it. Still:
-    from then on the dots move by less than `still_shift_px` from frame to frame and travel less than
+    A careful hand (sway 0.1 mm, tremor 0.012 mm) carries the plate to its place and holds it, after it
+    has held it elsewhere for `held_before_s` and a little (0: the first view of a session). Still:
+    from then on the dots move by less than `ARRIVED_PX` from frame to frame and travel less than
     the limit in an exposure. Inf when no view is taken within the stretch.
     """
     rng = np.random.default_rng(seed)
-    arrives = float(rng.uniform(1.0, 1.5))
+    arrives = held_before_s + float(rng.uniform(1.0, 1.5))
     way = np.array([*rng.normal(0, 8, 2), 0.0, *rng.normal(0, 25, 3)])
     rest = np.array([*rng.uniform(-20, 20, 2), 0.0, *rng.uniform(-12, 12, 2), 0.0]) - way
     held = Hands(
@@ -242,7 +269,7 @@ def _still_from_s(held: Hands, arrives_s: float, exposure_ms: float, fps: float)
     still = arrives_s
     while (
         still > arrives_s - 0.9
-        and far(still, still + 1.0 / fps) < limit("still_shift_px")
+        and far(still, still + 1.0 / fps) < ARRIVED_PX
         and far(still, still + exposure_ms / 1000.0) < limit("still_blur_px")
     ):
         still -= 0.01

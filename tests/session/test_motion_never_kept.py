@@ -71,10 +71,14 @@ def test_moving_shots_of_a_stream_are_not_kept(exposure_ms: float) -> None:
 
 
 def test_a_view_is_taken_soon_after_the_plate_is_still() -> None:
-    """Median under 0.4 s of simulated time at ten frames a second."""
+    """Median under 0.4 s of simulated time at ten frames a second; a session's first view, with hands not
+    known yet, may take a frame or two more."""
     waits = [still_to_taken_ms(seed) for seed in range(12)]
     assert np.isfinite(waits).all()
     assert np.median(waits) < 400.0
+    first = [still_to_taken_ms(seed, held_before_s=0.0) for seed in range(6)]
+    assert np.isfinite(first).all()
+    assert np.median(first) < 600.0
 
 
 def smeared(stage: Stage, length_px: float) -> Trouble | None:

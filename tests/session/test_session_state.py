@@ -1,4 +1,5 @@
 import dataclasses
+from dataclasses import replace
 
 import pytest
 
@@ -265,3 +266,22 @@ def test_a_trouble_that_wanders_between_cameras_does_not_flicker() -> None:
         live = _settle(live, found, single=False)
         said.append(None if live.trouble is None else live.trouble.camera or "all")
     assert said == [None, None, *["left"] * 9, "all", "all", "all", None]
+
+
+def test_a_trouble_stands_long_enough_to_be_read() -> None:
+    """Frames 100 ms apart: said after three of them, for a second at least, and no longer than it lasts."""
+    from holdstill.limits import limit
+    from holdstill.records import Trouble
+    from holdstill.session import Found, Live
+    from holdstill.session.live import _settle
+
+    finger, glare, live, said = Found(Trouble.FINGER), Found(Trouble.GLARE, "left"), Live(), []
+    for number, found in enumerate([finger] * 3 + [glare] * 12 + [None] * 4):
+        report = ShotReport(number, "a", 1e4 + 100.0 * number, False, {}, {}, {}, {}, {})
+        live = _settle(replace(live, report=report), found, single=False)
+        said.append(None if live.trouble is None else live.trouble.trouble)
+    assert said[:3] == [None, None, Trouble.FINGER]
+    stood = 100.0 * said.count(Trouble.FINGER)
+    assert limit("say_least_ms") <= stood < limit("say_least_ms") + 150.0
+    assert said[said.index(Trouble.GLARE) :][:1] == [Trouble.GLARE]
+    assert said[-1] is Trouble.GLARE  # three frames without it, but not read yet

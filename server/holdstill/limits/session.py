@@ -21,11 +21,28 @@ ROWS: tuple[Limit, ...] = (
     ),
     Limit(
         "still_shift_px",
-        1.0,
+        0.6,
         "px",
         "most motion of the plate from one frame of the stream to the next while it counts as still",
-        "chosen",
-        "a hand's tremor at arm's length; tightened by still_blur_px where the exposure is known",
+        "measured",
+        "simulated hands: clearly still ones move by less than 0.5 px; at 1 px a strong tremor nearly in step with "
+        "the frames, or a light knock, passed for still. Tightened by still_blur_px where the exposure is known",
+    ),
+    Limit(
+        "still_run_px",
+        1.0,
+        "px",
+        "a move of more than this from one frame to the next begins a new run of frames to tell tremor by",
+        "measured",
+        "simulated hands: at 1.5 px the end of a move passes for tremor and good shots are refused",
+    ),
+    Limit(
+        "still_first_looks",
+        2.0,
+        "frames",
+        "frames that must have ended a run of four or more before the first view of a session is taken",
+        "measured",
+        "simulated hands: with fewer a strong tremor passed for still in a session's second shot",
     ),
     Limit(
         "still_frame_s",
@@ -62,12 +79,12 @@ ROWS: tuple[Limit, ...] = (
     ),
     Limit(
         "still_margin",
-        0.7,
+        0.6,
         "1",
         "share of the most motion allowed that the plate may seem to make for a view to be taken",
         "measured",
-        "motion told from three to five frames is up to a third too small (seeds 2000-2024); on fresh seeds some moving "
-        "shots pass all the same: the motion study in docs/coach.md",
+        "motion told from three to five frames is up to two fifths too small: simulated hands, see the motion study in "
+        "the coach's page",
     ),
     Limit(
         "still_unknown_exposure_ms",
@@ -92,6 +109,14 @@ ROWS: tuple[Limit, ...] = (
         "frames in a row that must show the same trouble before the phone says so",
         "chosen",
         "0.3 s at ten frames per second: no flicker between messages",
+    ),
+    Limit(
+        "say_least_ms",
+        1000.0,
+        "ms",
+        "least time for which a move or a trouble stands on the phone before another takes its place",
+        "chosen",
+        "time to look up and read five words; a view is taken and told at once all the same",
     ),
     Limit(
         "kept_shown_ms",

@@ -59,6 +59,7 @@ def guide(
     kept_poses: Sequence[Pose] | None = None,
     cameras: Sequence[str] = (),
     sizes_px: Sequence[tuple[str, tuple[int, int]]] = (),
+    stay: Part | None = None,
 ) -> Guide:
     """The one move to ask for now, and whether the plate is near enough as it is held.
 
@@ -83,7 +84,7 @@ def guide(
     edges = _edges(scene, cue)
     if near or taken:
         return Guide(Order.HOLD_STILL, Part.STILL, "", distance, True, share, edges)
-    part = _part(off, previous)
+    part = stay if stay in off else _part(off, previous)
     now = off[part]
     flipped = previous is not None and previous.part is part and _opposite(previous.direction, now.direction)
     if now.past or (flipped and now.moves < _NEARLY):

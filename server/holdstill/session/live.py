@@ -6,12 +6,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from statistics import median
 
+import numpy as np
+
 from holdstill import measure, plan, solve
 from holdstill.limits import limit
+from holdstill.measure.unrest import travel_px
 from holdstill.records import (
     FeedsState,
     Guide,
     Nothing,
+    Part,
     Place,
     Pose,
     ShotReport,
@@ -45,6 +49,15 @@ class Moment:
     seen_trouble: Found | None
 
 
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A move that is asked for: of which cue, which part, and since when it has been said (ms)."""
+
+    cue_number: int
+    part: Part
+    at_ms: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Live:
     """The newest shot in the light of the session. Disposable: lost on restart without harm."""
@@ -57,6 +70,8 @@ class Live:
     steady: Steadiness = field(default_factory=Steadiness)
     """What the hands have done lately; it tells how far the dots may travel during an exposure."""
     guide: Guide | None = None
+    told: Told | None = None
+    """The move asked for, since when."""
     earlier: Moment | None = None
     """The shot before this one, in a stream."""
     seen_trouble: Found | None = None
@@ -68,6 +83,8 @@ class Live:
     """Frames in a row that showed it in the same camera and place."""
     trouble: Found | None = None
     """What the phone says: a trouble that has stood for some frames."""
+    trouble_at_ms: float = 0.0
+    """Since when."""
     kept_at_ms: float | None = None
     refused: tuple[int, Trouble] | None = None
     """The (cue number, trouble) last refused, so that a stream refuses once."""
@@ -117,6 +134,7 @@ def look(live: Live, state: State, report: ShotReport) -> Live:
     after = _remember_sharpness(after)
     after = replace(after, setup=setting_up_step(live.setup, state, report, sightings))
     after = replace(after, guide=_guide(after, state))
+    after = replace(after, told=_told(after, state))
     found = first_trouble(
         state, report, sightings, still, typical_blur_px=typical_blur_px(state), plate_expected=True
     )
@@ -165,9 +183,10 @@ def _is_still(still: Mapping[str, Stillness], steady: Steadiness, most_px: float
     return (
         bool(still)
         and all(
-            s.shift_px <= _shift_allowed_px(s) and (s.blur_px is None or s.blur_px <= most_px)
+            s.shift_px <= _shift_allowed_px(s, most_px) and (s.blur_px is None or s.blur_px <= most_px)
             for s in still.values()
         )
+        and steady.looked
         and steady.worst_px <= limit("still_margin") * most_px
     )
 
@@ -192,12 +211,20 @@ def _fired_apart(still: Mapping[str, Stillness], report: ShotReport) -> Found:
     )
 
 
-def _shift_allowed_px(still: Stillness) -> float:
+def _shift_allowed_px(still: Stillness, most_px: float) -> float:
     """Most motion between two frames: more when they are further apart, since hands sway slowly all the
-    time, up to `still_shift_slow` times as much."""
+    time, up to `still_shift_slow` times as much.
+
+    Frames that far apart tell a tremor only by how far they lie from one another, so what they may is no
+    more than twice the tremor (rms) that keeps within `most_px` during the exposure, where that is known.
+    """
     seconds = still.shift_px / still.speed_px_per_s if still.speed_px_per_s > 0.0 else 0.0
     slower = min(max(1.0, seconds / limit("still_frame_s")), limit("still_shift_slow"))
-    return limit("still_shift_px") * slower
+    allowed = limit("still_shift_px") * slower
+    if slower == 1.0 or still.blur_px is None or still.blur_px <= 0.0:
+        return allowed
+    exposure_ms = 1000.0 * still.blur_px / still.speed_px_per_s
+    return min(allowed, 2.0 * most_px / travel_px(0.0, 1.0, exposure_ms=exposure_ms))
 
 
 def _remember_sharpness(live: Live) -> Live:
@@ -218,12 +245,21 @@ def _settle(live: Live, found: Found | None, *, single: bool) -> Live:
     frames = live.trouble_frames + 1 if same else 1
     alike = same and _where(found) == _where(live.seen_trouble)
     there = live.where_frames + 1 if alike else 1
-    said = found if single or frames >= limit("trouble_frames") else live.trouble
+    now_ms = live.report.taken_at_ms if live.report is not None else np.inf
+    unread = live.trouble is not None and now_ms - live.trouble_at_ms < limit("say_least_ms")
+    said = found if single or (frames >= limit("trouble_frames") and not unread) else live.trouble
     before = live.trouble
     if not single and said is not None and before is not None and said.trouble is before.trouble:
         # The same trouble elsewhere: said anew only once it has stood there, or the page would flicker.
         said = said if there >= limit("trouble_frames") else before
-    return replace(live, seen_trouble=found, trouble_frames=frames, where_frames=there, trouble=said)
+    at_ms = live.trouble_at_ms if _kind(said) is _kind(before) else now_ms
+    return replace(
+        live, seen_trouble=found, trouble_frames=frames, where_frames=there, trouble=said, trouble_at_ms=at_ms
+    )
+
+
+def _kind(found: Found | None) -> Trouble | None:
+    return None if found is None else found.trouble
 
 
 def _where(found: Found | None) -> tuple[str | None, Place | None, str | None]:
@@ -243,7 +279,27 @@ def _guide(live: Live, state: State) -> Guide | None:
         kept_poses=kept_poses(state),
         cameras=state.cameras,
         sizes_px=tuple((c, s.image_size_px) for c, s in live.sightings.items()),
+        stay=_unread(live, state),
     )
+
+
+def _told(live: Live, state: State) -> Told | None:
+    """The move that is asked for now; what comes while *kept* still stands is said once that goes."""
+    if live.guide is None or live.report is None:
+        return None
+    before, now_ms = live.told, live.report.taken_at_ms
+    if before is not None and (before.cue_number, before.part) == (state.cue_number, live.guide.part):
+        return before
+    shown_ms = now_ms if live.kept_at_ms is None else live.kept_at_ms + limit("kept_shown_ms")
+    return Told(state.cue_number, live.guide.part, max(now_ms, shown_ms))
+
+
+def _unread(live: Live, state: State) -> Part | None:
+    """The part of the move that has been asked for too short a while to be read; None: free to change."""
+    told = live.told
+    if told is None or live.report is None or live.report.single or told.cue_number != state.cue_number:
+        return None
+    return told.part if 0.0 <= live.report.taken_at_ms - told.at_ms < limit("say_least_ms") else None
 
 
 def typical_blur_px(state: State) -> float | None:
