@@ -10,7 +10,7 @@ from holdstill.records import Guide, Order, Part, Rhythm, ShotReport, Trouble
 from holdstill.records import events as ev
 from holdstill.session import Exercise, Keep, Let, Live, replay, step
 from holdstill.session.exercise import exercise_state, result_says
-from session.fabric import cue, opening, sighting, view
+from session.fabric import cue, opening, sighting, story, view
 
 RHYTHM = Rhythm("stream", 0.1, 9, proven=True, last_at_ms=0.0)
 
@@ -48,6 +48,19 @@ def test_the_result_says_how_many_how_quick_what_went_wrong_and_what_helps() -> 
         "Nothing had to be refused.",
         "Once more, please: aim for 4 views.",
     ]
+
+
+def test_an_exercise_has_cues_however_well_everything_is_known_already() -> None:
+    state = replay([*story(12, length_um=1.0), ev.CueSet(5e4, cue(13, gain=0.02))])
+    report = ShotReport(9, "s", 5.1e4, False, {}, {}, {}, {}, {})
+    guide = Guide(Order.MOVE, Part.LEAN, "top", 0.4, False, 0.0, {})
+    live = Live(report=report, sightings={c: sighting(c) for c in ("left", "right")}, guide=guide)
+    rhythm = replace(RHYTHM, last_at_ms=5.1e4)
+    assert session.advise(state, live, rhythm, 5.1e4).order is Order.DONE
+    practising = replace(live, exercise=Exercise(5e4))
+    assert session.advise(state, practising, rhythm, 5.1e4).order is Order.MOVE
+    kept = step(state, ev.ViewKept(5.2e4, view(13), None))
+    assert session.advise(kept, practising, rhythm, 5.3e4).order is Order.WAIT
 
 
 def test_when_it_is_over_the_phone_says_so_and_nothing_more_is_taken() -> None:

@@ -65,12 +65,13 @@ def advise(state: State, live: Live, rhythm: Rhythm, now_ms: float) -> Advice:
     silent = _silence(state, live, rhythm, now_ms)
     if silent is not None:
         return silent
-    if state.step is not Step.PROOF and not state.cue_spent and enough(state):
+    ended = state.step is not Step.PROOF and enough(state)
+    if ended and not state.cue_spent and exercise is None:  # an exercise has cues however well all is known
         return _enough(state)
     if live.trouble is not None and cue_due(state):  # with no pose asked for, the plate may be put down
         return _in_trouble(state, live, live.trouble)
     if state.cue is None or state.cue_spent:
-        return _between(state)
+        return _between(state, practising=exercise is not None)
     return _cue(state, live, rhythm, now_ms, state.cue)
 
 
@@ -171,13 +172,13 @@ def _of_second(state: State, second: Second, live: Live | None) -> Advice:
     )  # fmt: skip
 
 
-def _between(state: State) -> Advice:
+def _between(state: State, *, practising: bool) -> Advice:
     if state.step is Step.PROOF and not cue_due(state):
         if state.proof is None:
             return _plain(state, Say("advice.proving"), Order.WAIT)
         judged = verdict(state).state
         return _plain(state, Say(f"advice.verdict.{judged.value}"), Order.DONE, _JUDGED[judged])
-    if state.step is not Step.PROOF and enough(state):
+    if state.step is not Step.PROOF and enough(state) and not practising:
         return _plain(state, Say("advice.enough"), Order.DONE, Tone.READY)
     return _plain(state, Say("advice.thinking"), Order.WAIT)
 

@@ -19,7 +19,7 @@ def second_looked_for(snapshot: Snapshot) -> bool:
 _FIRST = ("everything.zip", "report.html", "report.pdf")
 
 
-def _wanted_first(file: HandoverFile) -> int:
+def wanted_first(file: HandoverFile) -> int:
     """Files that most people fetch come first, the others as they were written."""
     return _FIRST.index(file.name) if file.name in _FIRST else len(_FIRST)
 
@@ -52,7 +52,7 @@ def step_panel(snapshot: Snapshot, words: Words) -> dict[str, Any]:
         "reasons": [words.say(reason) for reason in verdict.reasons[:3]],
         "remedy": words.say(verdict.remedy),
         "proof": snapshot.proof,
-        "files": [(f.name, f.size_bytes) for f in sorted(snapshot.files, key=_wanted_first)],
+        "files": [(f.name, f.size_bytes) for f in sorted(snapshot.files, key=wanted_first)],
         "drift": drift,
         "drift_words": [drift_reason(r, words) for r in drift.reasons] if drift is not None else [],
         "scene": scene_lines(snapshot.scene, words),

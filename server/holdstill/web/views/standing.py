@@ -6,10 +6,10 @@ from typing import Any
 
 from holdstill.phrases.checks import check_name, check_remedy, check_value
 from holdstill.phrases.cues import trouble_short
-from holdstill.records import Quantity, Snapshot, Step, ViewRow
+from holdstill.records import HandoverFile, Quantity, Snapshot, Step, ViewRow
 
 from .charts import dial_mark, field_cells, trace_drawing
-from .panels import second_looked_for
+from .panels import second_looked_for, wanted_first
 from .practice import left_words
 from .words import Words, quantity_name
 
@@ -160,10 +160,19 @@ def show_numbers(snapshot: Snapshot, words: Words) -> Context:
     }
 
 
+def file_words(file: HandoverFile, words: Words) -> str:
+    """What a hand-over file is."""
+    key = "camera" if file.name.startswith("camera_info_") else file.name
+    return words.key(f"panel.file.{key}") if words.has(f"panel.file.{key}") else words.say(file.what)
+
+
 def show_files(snapshot: Snapshot, words: Words) -> Context:
     """The hand-over files."""
     return {
-        "files": [{"name": f.name, "bytes": f.size_bytes, "what": words.say(f.what)} for f in snapshot.files],
+        "files": [
+            {"name": f.name, "bytes": f.size_bytes, "what": file_words(f, words)}
+            for f in sorted(snapshot.files, key=wanted_first)
+        ],
         "kept": snapshot.kept_count,
     }
 
