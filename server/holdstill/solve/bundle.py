@@ -91,12 +91,18 @@ class BundleNormals:
     residual: FloatArray
     robust: FloatArray
 
-    def step(self, damping: float) -> tuple[FloatArray, float]:
+    @property
+    def information(self) -> FloatArray:
+        """Diagonal of the whole normal matrix. See ``descent.Normals``."""
+        own = np.diagonal(self.b, axis1=1, axis2=2).ravel()
+        return np.concatenate([np.einsum("vii->i", self.a), own])
+
+    def step(self, damping: float, held: FloatArray) -> tuple[FloatArray, float]:
         """Damped step: rig parameters first, then 6 per view. See ``descent.Normals``."""
         p = self.a.shape[1]
         b = self.b
         if damping > 0.0:
-            b = b + damping * b * np.eye(POSE)
+            b = b + damping * held[p:].reshape(-1, POSE, 1) * np.eye(POSE)
         y = np.linalg.solve(b, np.concatenate([np.swapaxes(self.w, 1, 2), self.gb[:, :, None]], 2))
         wy = self.w @ y
         a = self.a.sum(axis=0)
@@ -105,7 +111,7 @@ class BundleNormals:
         diagonal = np.diag(a)
         scale = 1.0 / np.sqrt(np.maximum(diagonal, 1e-300))
         unit = reduced * scale[:, None] * scale[None, :]
-        unit[np.diag_indices(p)] += damping
+        unit[np.diag_indices(p)] += damping * scale**2 * held[:p]
         np.linalg.cholesky(unit)
         rig = scale * np.linalg.solve(unit, scale * right) if p else np.zeros(0)
         view = y[:, :, p] - y[:, :, :p] @ rig

@@ -16,6 +16,10 @@ from holdstill.records import FloatArray
 
 FIRST_DAMPING = 1e-4
 """Relative damping of the first step; small because starts here are close (chosen)."""
+FADE = 0.98
+"""How much of the damping's memory is left after a step (see `descend`; chosen on far starts)."""
+LOST = 0.1
+"""Share of what the data say about a parameter that a step must leave (chosen; 0.1 to 0.25 do alike)."""
 
 
 class Normals(Protocol):
@@ -25,9 +29,13 @@ class Normals(Protocol):
     def cost(self) -> float:
         """Weighted sum of squared residuals."""
 
-    def step(self, damping: float) -> tuple[FloatArray, float]:
-        """Step for a relative damping (0: Gauss-Newton) and the cost decrease the quadratic model
-        promises. Raises ``numpy.linalg.LinAlgError`` when the equations can't be solved."""
+    @property
+    def information(self) -> FloatArray:
+        """Diagonal of the normal matrix, in the order of a step."""
+
+    def step(self, damping: float, held: FloatArray) -> tuple[FloatArray, float]:
+        """Step with ``damping * held`` on the diagonal (0: Gauss-Newton) and the cost decrease the
+        quadratic model promises. Raises ``numpy.linalg.LinAlgError`` when the equations can't be solved."""
 
 
 S = TypeVar("S")
@@ -57,22 +65,25 @@ def descend(
 ) -> Descent[S, N]:
     """Walk downhill from `start` until the next step is below `tolerance` standard deviations.
 
-    Levenberg-Marquardt with damping proportional to the diagonal and Nielsen's update. The
+    Levenberg-Marquardt with Nielsen's update. A parameter is damped by the largest information it had,
+    in units of the variance then, fading slowly: where it falls, the step would else run away. For the
+    same reason a step is refused that leaves less than a tenth of what was known of some parameter. The
     stopping rule is in the adjustment's own units: the cost decrease promised by an undamped step
     is, over the variance factor, its squared length in standard deviations; at the default 1e-4
     nothing that is reported moves any more. Not converged when `max_steps` passes or damping
     runs away. Sources: K. Levenberg (1944), D. Marquardt, J. SIAM 11 (1963) 431-441; update: H. B.
-    Nielsen, IMM-REP-1999-05 (from memory).
+    Nielsen, IMM-REP-1999-05; largest information: J. J. More, LNM 630 (1978) 105-116 (all from memory).
     """
     state, normals = start, evaluate(start)
     costs = [normals.cost]
     damping, growth = FIRST_DAMPING, 2.0
     steps = 0
     converged = False
+    held = normals.information
     while steps < max_steps and damping < 1e12:
         steps += 1
         try:
-            change, promised = normals.step(damping)
+            change, promised = normals.step(damping, held)
         except np.linalg.LinAlgError:
             damping, growth = damping * growth, growth * 2.0
             continue
@@ -90,12 +101,14 @@ def descend(
         trial = move(state, change)
         trial_normals = evaluate(trial)
         gained = normals.cost - trial_normals.cost
-        if np.isfinite(trial_normals.cost) and gained > 0.0:
+        if np.isfinite(trial_normals.cost) and gained > 0.0 and not _lost(normals, trial_normals):
             quality = min(1.0, gained / promised)
             damping = max(1e-15, damping * max(1e-2, 1.0 - (2.0 * quality - 1.0) ** 3))
             if quality > 0.9:
                 damping = max(1e-15, damping * 1e-2)
             growth = 2.0
+            remembered = FADE * trial_normals.cost / normals.cost * held
+            held = np.maximum(remembered, trial_normals.information)
             state, normals = trial, trial_normals
             costs.append(normals.cost)
         else:
@@ -106,9 +119,15 @@ def descend(
     return Descent(state, normals, steps, converged, tuple(costs))
 
 
+def _lost(before: Normals, after: Normals) -> bool:
+    """Whether a step took away most of what the data say about some parameter (its information in units
+    of the variance)."""
+    return bool((after.information * before.cost < LOST * before.information * after.cost).any())
+
+
 def _undamped_agrees(normals: Normals, allowed: float) -> bool:
     try:
-        _, promised = normals.step(0.0)
+        _, promised = normals.step(0.0, normals.information)
     except np.linalg.LinAlgError:
         return True
     return promised <= max(allowed, 4e-16 * normals.cost)
@@ -123,26 +142,31 @@ class DenseNormals:
     gradient: FloatArray
     cost: float
 
-    def step(self, damping: float) -> tuple[FloatArray, float]:
+    @property
+    def information(self) -> FloatArray:
+        """See ``Normals.information``."""
+        return np.diag(self.matrix)
+
+    def step(self, damping: float, held: FloatArray) -> tuple[FloatArray, float]:
         """See ``Normals.step``."""
-        return damped_step(self.matrix, self.gradient, damping)
+        return damped_step(self.matrix, self.gradient, damping * held)
 
 
 def damped_step(
-    matrix: FloatArray, gradient: FloatArray, damping: float
+    matrix: FloatArray, gradient: FloatArray, lift: FloatArray
 ) -> tuple[FloatArray, float]:
-    """Solve ``(N + damping diag N) x = g`` after scaling N to a unit diagonal; also the decrease
+    """Solve ``(N + diag lift) x = g`` after scaling N to a unit diagonal; also the decrease
     ``2 g'x - x'N x`` that the quadratic model promises."""
     scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
     unit = matrix * scale[:, None] * scale[None, :]
     right = gradient * scale
-    lifted = unit + damping * np.eye(len(unit))
+    lifted = unit + np.diag(lift * scale**2)
     try:
         lower = np.linalg.cholesky(lifted)
         half = np.linalg.solve(lower, right)
         x = np.linalg.solve(lower.T, half)
     except np.linalg.LinAlgError:
-        if damping > 0.0:
+        if lift.any():
             raise
         x = np.linalg.lstsq(lifted, right, rcond=1e-15)[0]
     promised = float(2.0 * right @ x - x @ unit @ x)
