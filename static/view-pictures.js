@@ -52,7 +52,13 @@ async function bitmap(address) {
 export async function maskOf(glass, changed) {
   if (glass.masked || !glass.saturated) return;
   glass.masked = true;
-  const mask = await bitmap(glass.saturated).catch(() => null);
+  let mask = null;
+  try {
+    mask = await bitmap(glass.saturated);
+  } catch { // the server may be away for a moment: asked for again with the next look
+    glass.masked = false;
+    return;
+  }
   if (!mask) { glass.canvas.dataset.saturated = "none"; return; }
   glass.mask = maskFrom(mask);
   glass.canvas.dataset.saturated = "some";

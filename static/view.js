@@ -233,6 +233,7 @@ async function begin() {
   glasses.forEach(listen);
   resize();
   new ResizeObserver(resize).observe(document.querySelector(".glasses"));
+  addEventListener("resize", resize); // also sent by a picture that came late: all is drawn anew
   document.body.dataset.begun = "yes";
 }
 

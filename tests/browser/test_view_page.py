@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
-from browser.opening import check, until
+from browser.opening import check, comes, until
 from holdstill.records import TapKind
 from web.fake_deck import Bench, bench
 from web.scenes import scenes
@@ -167,6 +167,30 @@ def test_layers_are_drawn_and_taken_away(bench_screen: Page, served: Bench) -> N
         settled(page)
         assert colours()[colour] < 0.05 * drawn[colour]
     expect(page.locator("#scale")).to_be_hidden()
+
+
+def test_hatching_that_comes_late_is_drawn_in_every_picture(bench_screen: Page, served: Bench) -> None:
+    """Where a picture is saturated may be known long after the picture stands: nothing has to be touched."""
+    held: list[Route] = []
+
+    def hold(route: Route) -> None:
+        held.append(route)
+
+    bench_screen.route("**/view-saturated/*", hold)
+    shown(bench_screen, served, GLARE)
+    bench_screen.evaluate(FRAMES)
+    comes(bench_screen, lambda: len(held) == 2, "both cameras' requests")
+    assert hatched(bench_screen) == [False, False]
+    for route in held:
+        route.continue_()
+        bench_screen.wait_for_timeout(100)
+    comes(bench_screen, lambda: hatched(bench_screen) == [True, True], "hatching in both")
+
+
+def hatched(page: Page) -> list[bool]:
+    """Of each canvas, whether pure black, which only the hatching draws, is to be seen in it."""
+    told = page.evaluate(check("pure_black"))
+    return [count > 500 for count in told]
 
 
 def test_a_view_is_brought_back_and_the_page_follows(bench_screen: Page, served: Bench) -> None:
