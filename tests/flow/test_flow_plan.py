@@ -44,7 +44,7 @@ def test_baseline_and_ratio_from_the_command_line(capsys):
 def test_in_words_with_nothing_said(capsys):
     assert run() == 0
     text = capsys.readouterr().out
-    for piece in ("228.0 x 190.8 mm", "93.15 um per px", "5.67 : 1", "Not said", "coded-dots 14x10"):
+    for piece in ("228.0 x 190.8 mm", "93.15 µm per px", "5.67 : 1", "Not said", "coded-dots 14x10"):
         assert piece in text
     assert "Look at this" not in text
 

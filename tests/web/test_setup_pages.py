@@ -71,7 +71,7 @@ def test_readings_travel_with_the_picture() -> None:
     assert told["peak"] == 50
     assert len(told["cells"]) == 72
     assert told["parts"][1] == {"name": "centre", "share": 0.99, "passed": True}
-    assert told["edge"] == "edges 2.6 px wide, 2.1 px at the best"
+    assert told["edge"] == "edges 2.6 px, best 2.1"
     assert len(packed) < 3000
 
 

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import re
 from functools import lru_cache
 from typing import Any
 
 from holdstill.records import AimView, CameraDescription, Nothing, Rig, RoomView, Snapshot, WarmView
 from holdstill.session.paper import PaperRig, on_paper
-from holdstill.session.paper_drawing import rig_drawing
+from holdstill.session.paper_drawing import legend, rig_drawing
 from holdstill.session.paper_rows import assumed_words, sections
 
 from .words import Words, share
 
 Context = dict[str, Any]
-_DRAWN = "20 20 860 1160"
 FIELDS = (
     ("width_px", "px"),
     ("height_px", "px"),
@@ -50,9 +48,7 @@ def drawing_of(rig: Rig) -> str:
     paper = paper_of(rig)
     if paper is None:
         return ""
-    svg = rig_drawing(paper)
-    # Without the margin around the sheet.
-    return re.sub(r'viewBox="[^"]*"', f'viewBox="{_DRAWN}"', svg[svg.index("<svg") :], count=1)
+    return rig_drawing(paper, bare=True)
 
 
 def rig_reads(snapshot: Snapshot) -> tuple[object, ...]:
@@ -77,6 +73,7 @@ def rig_stage(snapshot: Snapshot, words: Words) -> Context:
     paper = paper_of(rig)
     return {
         "drawing": drawing_of(rig),
+        "legend": [] if paper is None else legend(paper),
         "notes": [words.say(note) for note in paper.notes] if paper is not None else [],
         "aims": [words.say(say) for a in snapshot.setup.rig.aims for say in a.says],
         "contradicts": paper is None,
