@@ -201,7 +201,8 @@ def print_estimate(estimate: Estimate) -> None:
         print(f"  plate: bent by {shape.bow_um:.0f} µm, known to {shape.bow_sigma_um:.2g} µm")
     print(f"  lens model: {estimate.lens_reason}")
     for aside in estimate.set_aside:
-        what = f"{len(aside.point_ids)} points of " if aside.point_ids else ""
+        count = len(aside.point_ids)
+        what = f"{count} point{'' if count == 1 else 's'} of " if count else ""
         whose = f" ({aside.camera})" if aside.camera else ""
         print(f"  set aside: {what}{aside.name}{whose}: {say(aside_words(aside.reason))}")
 

@@ -46,7 +46,7 @@ WORDS: dict[str, str] = {
     "check.limit.set aside": "at most {percent:g} % of the pictures",
     "check.limit.odd views": "none kept",
     "check.limit.blur": "at most {percent:g} % of a camera's pictures",
-    "check.limit.plate": "at most {bow_um:.0f} um of bow and {aspect:g} out of square",
+    "check.limit.plate": "at most {bow_um:.0f} µm of bow and {aspect:g} out of square",
     "check.limit.noise": "at most {times:g} times what the dots promise",
     "check.limit.cameras steady": "no motion of more than {sigmas:g} sigmas between the views",
     "check.limit.same plate": "no motion of which more than {percent:g} % is one along the baseline, as another "
@@ -113,6 +113,7 @@ WORDS: dict[str, str] = {
     "solve.mirrored": "The pictures of one camera are mirrored ({camera}). Switch its mirroring off.",
     # the proof
     "proof.too few proof views": "at least two views are needed",
+    "proof.too few views for folds": "too few views to hold some of them out",
     "proof.reprojection": "dots lie too far from where they should",
     "proof.epipolar": "the cameras' lines miss each other by too much",
     "proof.lengths": "a known length is measured wrong",

@@ -15,6 +15,10 @@ from .state import State
 
 WANTS_VIEWS = ("too few views", "no shared view", "views too alike", "no cameras")
 """Why a solve failed, where more views are the cure."""
+UNITS = {"um": "µm"}
+"""Units as people write them."""
+TOO_FEW_TO_HOLD_OUT = "too few views for folds"
+"""Why a proof could not even be tried."""
 
 
 def verdict(state: State) -> Verdict:
@@ -125,8 +129,13 @@ def _wanting(state: State, estimate: Estimate) -> tuple[list[Say], Say | None]:
             reasons.append(Say("reason.edges unseen", {"value": hidden, "unit": q.unit, "goal": q.goal}))
             remedy = remedy or Say("remedy.distortion")
     if state.proof is not None and not state.proof.result.passed:
-        whys = [proof_words(r) for r in state.proof.result.reasons] or [""]
-        reasons += [Say("reason.proof failed", {"why": why}) for why in whys]
+        failed = state.proof.result.reasons
+        if views < limit("least_views"):
+            # Said already: with so few views none could be held out, and nothing was tried.
+            failed = tuple(r for r in failed if r != TOO_FEW_TO_HOLD_OUT)
+        elif not failed:
+            failed = ("",)
+        reasons += [Say("reason.proof failed", {"why": proof_words(r)}) for r in failed]
         remedy = remedy or Say("remedy.more views")
     return reasons, remedy
 
@@ -144,9 +153,10 @@ def proof_words(reason: str) -> str:
 
 def over_goal(q: Quantity) -> Say:
     """A quantity that is above its goal, as a sentence."""
+    unit = UNITS.get(q.unit, q.unit)
     return Say(
         "reason.over goal",
-        {"name": say(Say(f"quantity.{q.name}")), "value": q.value, "goal": q.goal, "unit": q.unit},
+        {"name": say(Say(f"quantity.{q.name}")), "value": q.value, "goal": q.goal, "unit": unit},
     )
 
 
