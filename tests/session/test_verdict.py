@@ -163,3 +163,18 @@ def test_a_doubtful_calibration_is_told_before_what_a_recheck_of_it_says() -> No
     verdict = session.verdict(session.step(state, ev.Rechecked(AT + 9, moved, "later")))
     assert [r.key for r in verdict.reasons] == ["reason.check", "reason.withdrawn.moved"]
     assert not verdict.withdrawn
+
+
+def test_a_proof_that_few_views_could_not_hold_out_is_not_told_as_one_that_failed() -> None:
+    """What is wanting is views, said once; with views enough the same reason would be told."""
+    state = proven()
+    whys = ("too few views for folds",)
+    untried = ProofResult((), "k-fold", 0.0, 0.0, 0, 0.0, 0.0, passed=False, reasons=whys)
+    state = session.step(state, ev.Proved(AT + 6, untried, ()))
+    assert "the proof did not hold: too few views to hold some of them out" in words(state)
+    few = replace(solved()[0], used_view_ids=solved()[0].used_view_ids[:4])
+    state = session.step(proven(estimate=few), ev.Proved(AT + 6, untried, ()))
+    told = session.verdict(state)
+    assert told.state is Ready.NOT_YET
+    assert "4 of at least 6 views are kept" in words(state)
+    assert "proof" not in words(state)
