@@ -13,7 +13,7 @@ import os
 import sys
 import tempfile
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -50,8 +50,7 @@ def pictures() -> list[Mapping[str, FrameBytes]]:
     return out
 
 
-def shots(pairs: int) -> Iterator[Shot]:
-    drawn = pictures()
+def shots(pairs: int, drawn: Sequence[Mapping[str, FrameBytes]]) -> Iterator[Shot]:
     for number in range(1, pairs + 1):
         at_ms = 100.0 * number
         frames = {
@@ -83,7 +82,8 @@ def told(story: made_up.Story, shot: Shot) -> ShotReport:
 
 
 async def soak(folder: Path, pairs: int, *, drawn: bool, longest_s: float) -> dict[str, object]:
-    marks = {1000, *range(2000, pairs + 1, max(1000, pairs // 10))}
+    step = 500 if drawn else max(1000, pairs // 10)
+    marks = {1000, *range(step, pairs + 1, step)}
     plate = BENCH.plate if drawn else made_up.PLATE
     rig = BENCH.rig.described(BENCH.plate, BENCH.volume_mm) if drawn else RIG
     journal = Journal.create(folder)
@@ -100,11 +100,12 @@ async def soak(folder: Path, pairs: int, *, drawn: bool, longest_s: float) -> di
     deck = LoopDeck(runner, plate_words="dots", originals=originals, handover_folder=folder / "hand-over",
                     storage=lambda: None)  # fmt: skip
     renderer, found, memory = Renderer(), 0, {}
+    coming = shots(pairs, pictures()) if drawn else (story.shot(n, single=False) for n in range(1, pairs + 1))
     await runner.start()
     await eye.ready()
     await mind.ready()
     began = time.monotonic()
-    for shot in shots(pairs) if drawn else (story.shot(n, single=False) for n in range(1, pairs + 1)):
+    for shot in coming:
         now[0] = shot.taken_at_ms
         runner.arrive(shot)
         while runner.live.shots < shot.number:
