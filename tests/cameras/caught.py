@@ -5,10 +5,13 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 
 from holdstill.intake.source import Source
 from holdstill.records import Shot
 
+WHOLE = 80
+"""So many of the newest shots keep their pictures."""
 PATIENCE_S = 60.0
 """How long a test waits for what must come: a busy machine is no failure."""
 
@@ -24,6 +27,9 @@ class Caught:
         self._looks = looks
 
     def deliver(self, shot: Shot) -> None:
+        if len(self.shots) >= WHOLE:  # of older ones only the number is wanted: pictures fill the memory
+            old = self.shots[-WHOLE]
+            self.shots[-WHOLE] = replace(old, originals=dict.fromkeys(old.originals))
         self.shots.append(shot)
         self.at_s.append(time.monotonic())
         if self._looks:

@@ -18,7 +18,7 @@ from holdstill.loop.exposure import ExposureRun, alike, begin, exposure_step
 from holdstill.loop.focus_exposure import FocusExposure
 from holdstill.loop.setup import seen_of
 from holdstill.loop.worker import Eye
-from holdstill.records import Sighting
+from holdstill.records import FrameBytes, Shot, Sighting
 from holdstill.simulate import Bench, BenchSettings, read
 
 pytestmark = pytest.mark.namespace
@@ -36,6 +36,18 @@ def plate_scene() -> list[np.ndarray]:
     bench.advance(2.0, None)
     frames = bench.shoot(0.0)
     return [frames[c].image[None] for c in ("left", "right")]  # type: ignore[index]
+
+
+@pytest.fixture(scope="module")
+def eye(plate_scene: list[np.ndarray]) -> Eye:
+    """An eye that has looked once, so that its loops are compiled before cameras wait for it."""
+    eye = Eye(BenchSettings().plate, previews=False)
+    frames = {
+        c: FrameBytes(c, c, 0.0, image=scene[0], full_scale=255)
+        for c, scene in zip(("left", "right"), plate_scene, strict=True)
+    }
+    eye.look_at(Shot(0, "warm", 0.0, frames, single=True))
+    return eye
 
 
 @pytest.fixture
@@ -72,8 +84,7 @@ def tap(caught: Caught, eye: Eye) -> ExposureRun:
     raise AssertionError(f"still setting: {run}")
 
 
-def test_one_tap_sets_the_exposure_in_at_most_three_shots(source: LiveSource) -> None:
-    eye = Eye(BenchSettings().plate, previews=False)
+def test_one_tap_sets_the_exposure_in_at_most_three_shots(source: LiveSource, eye: Eye) -> None:
     with running(source) as caught:
         caught.until(lambda: len(caught.shots) >= 3)
         for off_stops in (-4.0, -2.0, 1.5, 2.0):
@@ -93,8 +104,7 @@ def test_one_tap_sets_the_exposure_in_at_most_three_shots(source: LiveSource) ->
                 )  # the goal is told in levels; this is where they are met
 
 
-def test_cameras_set_apart_are_each_set_right(source: LiveSource) -> None:
-    eye = Eye(BenchSettings().plate, previews=False)
+def test_cameras_set_apart_are_each_set_right(source: LiveSource, eye: Eye) -> None:
     with running(source) as caught:
         caught.until(lambda: len(caught.shots) >= 3)
         assert source.control({"exposure_ms": f"{RIGHT_MS / 4}", "camera": "left"}) is None
@@ -108,9 +118,9 @@ def test_cameras_set_apart_are_each_set_right(source: LiveSource) -> None:
         assert abs(np.log2(left / right)) < 0.5
 
 
-def test_while_focusing_a_flooded_picture_is_darkened_by_itself(source: LiveSource) -> None:
+def test_while_focusing_a_flooded_picture_is_darkened_by_itself(source: LiveSource, eye: Eye) -> None:
     """The aperture is opened wide: four stops more light, here by the exposure that the cameras have."""
-    eye, giving_way = Eye(BenchSettings().plate, previews=False), FocusExposure()
+    giving_way = FocusExposure()
     with running(source) as caught:
         caught.until(lambda: len(caught.shots) >= 3)
         assert source.control({"exposure_ms": "88"}) is None
