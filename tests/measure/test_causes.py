@@ -41,11 +41,13 @@ def test_a_finger_dark_or_bright(level):
     assert found[0].numbers["points_hidden"] >= 6
 
 
-def test_a_shadow_leaves_the_dots_faintly_there():
+@pytest.mark.parametrize("left", [0.12, 0.04])
+def test_a_shadow_leaves_the_dots_faintly_there(left):
+    """At 0.04 of the light no single dot stands clear of the noise; all that are missing do together."""
     light = draw(SIZE, H)
     mask = np.zeros(light.shape, np.uint8)
     cv2.rectangle(mask, (80, 90), (280, 560), 1, -1)
-    light = light * np.where(mask > 0, 0.12, 1.0).astype(np.float32)
+    light = light * np.where(mask > 0, left, 1.0).astype(np.float32)
     found = first(expose(light, rng()), sighting(H, drop=points_inside(mask)))
     assert found[0].trouble is Trouble.SHADOW
 

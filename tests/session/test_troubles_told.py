@@ -76,6 +76,13 @@ def test_glare_says_which_edge_to_bring_nearer_on_the_operators_side() -> None:
         assert live.trouble.way not in words[True]
 
 
+@pytest.mark.parametrize(("kind", "seed"), [("out of one camera's sight", 108), ("a shadow", 105)])
+def test_what_was_told_as_something_else_once(kind: str, seed: int) -> None:
+    """Glare in the one camera hid that the other does not see the plate; a deep shadow passed for a glove."""
+    told = single_told(kind, seed)
+    assert right(told), (told.said, told.wanted)
+
+
 @pytest.mark.long
 def test_confusion_table() -> None:
     """Twenty drawn shots of each trouble; prints the table that the coach's page shows."""
@@ -89,6 +96,5 @@ def test_confusion_table() -> None:
         print(f"| {kind} | {good} of {len(mine)} | {others} |")
     assert sum(r.said[0] is not None for r in by_kind["nothing wrong"]) == 0
     for kind, mine in by_kind.items():
-        # a shadow this deep is told from a dark glove by what contrast is left, and not always
-        assert sum(right(r) for r in mine) >= (14 if kind == "a shadow" else 18), kind
+        assert sum(right(r) for r in mine) >= 18, kind
     assert {r.said[0] for r in rows} >= {Trouble.GLARE, Trouble.FINGER, Trouble.SHADOW}

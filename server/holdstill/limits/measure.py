@@ -50,6 +50,21 @@ ROWS: tuple[Limit, ...] = (
         "chosen", "four standard deviations of one sample, averaged over a dot",
     ),
     Limit(
+        "deep_shadow_level", 0.15, "share of the plate's middle level",
+        "Darkest patches, whose points together may show a shadow where no single one does",
+        "measured", "drawn shadows of 4 % of the light read 0.065; fingers and bare hands 0.7 to 0.9",
+    ),
+    Limit(
+        "deep_shadow_contrast", 0.4, "share of the patch's level share",
+        "Contrast left over level left that makes a dark patch a shadow rather than a dark glove",
+        "measured", "drawn shadows: 0.63 to 0.7; a glove without pattern: 0 within noise",
+    ),
+    Limit(
+        "deep_shadow_points", 10.0, "points",
+        "Fewest points of such a patch",
+        "derived", "the median of ten is known three times better than one point, which must show four sigmas",
+    ),
+    Limit(
         "edge_least_noise", 8.0, "noise sigmas",
         "Lowest edge whose width is measured",
         "chosen", "10 and 90 % levels must stand clear of the noise",

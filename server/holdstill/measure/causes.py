@@ -108,7 +108,8 @@ def _hidden(seen: Sighting, m: FrameMeasures, plate: Plate | None) -> list[Cause
     by_cause: dict[Trouble, list[int]] = {}
     for patch in m.hidden:
         if patch.cause in _BY_CAUSE and not _shifted(patch, seen, plate):
-            by_cause.setdefault(_BY_CAUSE[patch.cause], []).extend(patch.point_ids)
+            cause = "shadow" if _deep_shadow(patch) else patch.cause
+            by_cause.setdefault(_BY_CAUSE[cause], []).extend(patch.point_ids)
     glare_share = sum(g.plate_share for g in m.glare)
     if m.glare and (glare_share >= limit("cause_glare_share") or Trouble.GLARE in by_cause):
         lost = set(by_cause.get(Trouble.GLARE, [])) | {i for g in m.glare for i in g.point_ids} & {
@@ -128,6 +129,15 @@ def _hidden(seen: Sighting, m: FrameMeasures, plate: Plate | None) -> list[Cause
                 numbers |= {"x_px": m.glare[0].x_px, "y_px": m.glare[0].y_px}
         out.append(Cause(trouble, m.camera, min(weight, 1.0), numbers))
     return sorted(out, key=lambda c: -c.weight)
+
+
+def _deep_shadow(patch: HiddenPatch) -> bool:
+    """A dark patch that no single point shows to be a shadow, but all of its points together do: light that
+    is taken away takes level and contrast in equal shares, a dark glove has no contrast at all."""
+    if patch.cause != "finger" or len(patch.point_ids) < limit("deep_shadow_points"):
+        return False
+    dark = patch.level_share < limit("deep_shadow_level")
+    return dark and patch.contrast_share > limit("deep_shadow_contrast") * patch.level_share
 
 
 def _shifted(patch: HiddenPatch, seen: Sighting, plate: Plate | None) -> bool:

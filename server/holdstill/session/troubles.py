@@ -87,8 +87,11 @@ def _of_plate(state: State, report: ShotReport, sightings: Mapping[str, Sighting
     light = [f for f in found if f.trouble in (Trouble.TOO_DARK, Trouble.TOO_BRIGHT)]
     yield from _shared(light, state)
     hands = sorted((f for f in found if f.trouble in HANDS), key=lambda f: HANDS.index(f.trouble))
-    yield from _shared(hands, state)
     blind = [c for c in state.cameras if c not in sightings]
+    if blind and len(blind) < len(state.cameras):
+        # Glare in a picture that shows the plate does not keep another camera from seeing it.
+        hands = [f for f in hands if f.trouble is not Trouble.GLARE or f.camera in blind]
+    yield from _shared(hands, state)
     if blind and len(blind) == len(state.cameras):
         yield Found(Trouble.NO_PLATE)
     elif blind:
