@@ -4,7 +4,6 @@ came to there."""
 
 from __future__ import annotations
 
-import atexit
 import os
 import shutil
 import subprocess
@@ -16,6 +15,8 @@ from xml.etree import ElementTree
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+import compiled
 
 INSIDE = "HOLDSTILL_IN_NAMESPACE"
 REQUIRED = "HOLDSTILL_REQUIRE_CAMERAS"
@@ -52,10 +53,7 @@ def missing() -> str | None:
 
 
 if "PYTEST_XDIST_WORKER" in os.environ:
-    # numba's cache files are no place to meet: two processes that compile the same function for different
-    # arrays at one moment take each other's code for their own
-    os.environ["NUMBA_CACHE_DIR"] = tempfile.mkdtemp(prefix="holdstill-numba-")
-    atexit.register(shutil.rmtree, os.environ["NUMBA_CACHE_DIR"], ignore_errors=True)
+    compiled.of_its_own()
 
 # time is not what the laws are about: a busy machine must not make one fail
 settings.register_profile("laws", settings(), deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -71,6 +69,14 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
     asked = option.keyword or option.capture == "no" or option.usepdb or option.collectonly
     if whole and not asked and getattr(option, "numprocesses", 0) is None:
         option.numprocesses, option.dist, option.loadscopereorder = 2, "loadfile", False
+        compiled.begin()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtestloop() -> None:
+    """One of the two processes begins with what was compiled for both."""
+    if "PYTEST_XDIST_WORKER" in os.environ and compiled.READY in os.environ:
+        compiled.take()
 
 
 USUAL = "not long and not bench"
