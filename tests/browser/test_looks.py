@@ -53,6 +53,19 @@ def test_in_every_state_letters_are_large_and_nothing_is_cut_off(served: Bench, 
         assert shown.evaluate(check("cut_off")) == [], name
 
 
+def test_the_order_is_in_sight_on_a_laptop_too(chromium: Browser, served: Bench) -> None:
+    context = chromium.new_context(viewport={"width": 1280, "height": 720})
+    page = context.new_page()
+    opened(page, served, "/bench")
+    for name in ("lean-bottom", "place", "trouble-glare"):
+        put_on(served, page, name)
+        told = page.evaluate(check("in_sight"))
+        assert told["panel"] <= told["bar"], name
+        assert told["order"] <= told["panel"], name
+        assert page.evaluate(check("cut_off")) == [], name
+    context.close()
+
+
 def test_everything_has_a_name_for_a_screen_reader(served: Bench, shown: Page) -> None:
     for name in (
         "start",
