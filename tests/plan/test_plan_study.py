@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from plan import plan_pieces
 from plan.plan_best import best_possible
 from plan.plan_curves import curves_svg, tables_markdown
 from plan.plan_lamp_study import lamp_study
@@ -75,6 +76,23 @@ def test_a_bar_is_missed_by_the_last_digit_shown():
     assert misses({**row, "by evidence recipe ratio": 0.61}) == {
         "wide, careful, recipe, by evidence: error at 26"
     }
+
+
+def test_a_study_in_pieces_is_put_together_and_keeps_to_one_state_of_the_code(tmp_path):
+    (tmp_path / "code").write_text(plan_pieces.state_of_code())
+    for name in BENCHES:
+        for who in PEOPLE:
+            for n in range(3):
+                row = {"rig": name, "person": who, "repetitions": 1, "sigma recipe": [float(n)]}
+                (tmp_path / f"{name}, {who}, {n}.json").write_text(json.dumps(row))
+    assert plan_pieces.work_off(tmp_path, 0.0, repetitions=3) == 0
+    assert plan_pieces.work_off(tmp_path, 0.0, repetitions=4) == len(BENCHES) * len(PEOPLE)
+    rows = plan_pieces.gathered(tmp_path)
+    assert [(r["rig"], r["person"]) for r in rows] == [(b, who) for who in PEOPLE for b in BENCHES]
+    assert all(r["repetitions"] == 3 and r["sigma recipe"] == [0.0, 1.0, 2.0] for r in rows)
+    (tmp_path / "code").write_text("another")
+    with pytest.raises(SystemExit, match="another state of the code"):
+        plan_pieces.work_off(tmp_path, 0.0)
 
 
 def test_twelve_coached_views_reach_what_26_customary_ones_do():
