@@ -6,6 +6,7 @@ from __future__ import annotations
 import argparse
 import re
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,7 +16,7 @@ import httpx
 import pytest
 
 from cameras.stream_peers import Peer, listening, mjpeg
-from flow.serving import Served, served
+from flow.serving import PATIENCE_S, Served, served
 from holdstill import cli
 from holdstill.cli import main
 from holdstill.commands.serve import live_source, longest_exposure_ms
@@ -39,7 +40,8 @@ def board(camera: str) -> Peer:
 @contextmanager
 def joined(running: Served) -> Iterator[httpx.Client]:
     """A phone that has joined."""
-    with httpx.Client(base_url=running.origin, headers={"Origin": running.origin}) as client:
+    origin = running.origin
+    with httpx.Client(base_url=origin, headers={"Origin": origin}, timeout=PATIENCE_S) as client:
         assert client.get(running.link).status_code == 303
         yield client
 
@@ -52,10 +54,10 @@ def test_two_network_cameras_are_coached_over_exchanged_and_remembered(tmp_path:
             state = running.until(lambda s: s.opened is not None, 60)
             assert state.step is Step.RIG
             assert state.cameras == ("left", "right")
-            for _ in range(200):
-                page = phone.get("/phone").text
-                if page.count('class="feed runs"') == 2:
-                    break
+            end = time.monotonic() + PATIENCE_S
+            while (page := phone.get("/phone").text).count('class="feed runs"') != 2:
+                assert time.monotonic() < end, page
+                time.sleep(0.1)
             card = page[page.index('id="feeds"') :]
             assert card.index(first) < card.index(second)
             assert "paired by when they arrive" in card
@@ -88,7 +90,8 @@ def test_frames_sent_to_a_server_become_views(tmp_path: Path) -> None:
                     "Content-Type": "image/png",
                     "X-Shot": f"{number}",
                 }
-                answer = httpx.post(f"{running.origin}/frames/{camera}", content=body, headers=headers)
+                address = f"{running.origin}/frames/{camera}"
+                answer = httpx.post(address, content=body, headers=headers, timeout=PATIENCE_S)
                 assert answer.status_code == 202, answer.text
         state = running.until(lambda s: len(s.entries) >= 2, 60)
     assert [e.view.name for e in state.entries] == ["1", "2"]
