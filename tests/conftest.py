@@ -52,7 +52,9 @@ def missing() -> str | None:
     return None
 
 
-if "PYTEST_XDIST_WORKER" in os.environ:
+ONE_OF_TWO = "PYTEST_XDIST_WORKER" in os.environ
+"""Whether this process is one of those that run the whole suite."""
+if ONE_OF_TWO:
     compiled.of_its_own()
 
 # time is not what the laws are about: a busy machine must not make one fail
@@ -64,6 +66,10 @@ settings.load_profile("laws")
 def pytest_cmdline_main(config: pytest.Config) -> None:
     """The whole suite, as it is asked for without a word more, goes to two processes, file by file: much
     of it is waiting. A part of it, long studies and benches run in the one process that was asked."""
+    if ONE_OF_TWO:
+        return
+    if "PYTEST_XDIST_WORKER" in os.environ or "PYTEST_XDIST_TESTRUNUID" in os.environ:
+        return  # one of the two, or what it started: two more each would go on without end
     option = config.option
     whole = config.args_source is config.ArgsSource.TESTPATHS and option.markexpr == USUAL
     asked = option.keyword or option.capture == "no" or option.usepdb or option.collectonly
@@ -75,7 +81,7 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
 @pytest.hookimpl(tryfirst=True)
 def pytest_runtestloop() -> None:
     """One of the two processes begins with what was compiled for both."""
-    if "PYTEST_XDIST_WORKER" in os.environ and compiled.READY in os.environ:
+    if ONE_OF_TWO and compiled.READY in os.environ:
         compiled.take()
 
 
