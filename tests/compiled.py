@@ -51,6 +51,14 @@ def begin() -> None:
     AT_WORK.append(subprocess.Popen(command, env=environment, stdout=quiet, stderr=quiet))
 
 
+def end() -> None:
+    """In that process, when all is over: nothing is left at work."""
+    for process in AT_WORK:
+        if process.poll() is None:
+            process.kill()
+            process.wait()
+
+
 def of_its_own() -> None:
     """In a process that runs tests, before numba is imported: a cache of its own."""
     os.environ["NUMBA_CACHE_DIR"] = tempfile.mkdtemp(prefix="holdstill-numba-")

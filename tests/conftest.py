@@ -78,6 +78,10 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
         compiled.begin()
 
 
+def pytest_unconfigure() -> None:
+    compiled.end()
+
+
 @pytest.hookimpl(tryfirst=True)
 def pytest_runtestloop() -> None:
     """One of the two processes begins with what was compiled for both."""
