@@ -22,6 +22,14 @@ def compiled(function: Function) -> Function:
     return cast(Function, numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy")(function))
 
 
+def compiled_inside(function: Function) -> Function:
+    """As `compiled`, written into each compiled caller: for what is called for every few pixels."""
+    return cast(
+        Function,
+        numba.njit(cache=True, nogil=True, fastmath=True, error_model="numpy", inline="always")(function),
+    )
+
+
 def compiled_plain(function: Function) -> Function:
     """As `compiled`, with every sum in the order written; NaN and infinity keep their meaning."""
     return cast(Function, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
@@ -65,17 +73,14 @@ def median(values: FloatArray) -> float:
 
 
 @compiled_plain
-def solved(a: FloatArray, b: FloatArray) -> bool:
-    """Solve ``a x = b`` for a symmetric positive matrix by Cholesky's factor: x replaces `b`, the factor the
-    lower part of `a`. False where `a` is not positive (then `b` is 0)."""
-    n = len(b)
+def factored(a: FloatArray, least: float) -> bool:
+    """Cholesky's factor of a symmetric matrix into its lower part; False where a pivot is below `least`."""
+    n = len(a)
     for j in range(n):
         total = a[j, j]
         for k in range(j):
             total -= a[j, k] * a[j, k]
-        if not total > 0.0:
-            for i in range(n):
-                b[i] = 0.0
+        if not total > least:
             return False
         a[j, j] = np.sqrt(total)
         for i in range(j + 1, n):
@@ -83,6 +88,18 @@ def solved(a: FloatArray, b: FloatArray) -> bool:
             for k in range(j):
                 total -= a[i, k] * a[j, k]
             a[i, j] = total / a[j, j]
+    return True
+
+
+@compiled_plain
+def solved(a: FloatArray, b: FloatArray) -> bool:
+    """Solve ``a x = b`` for a symmetric positive matrix: x replaces `b`, Cholesky's factor the lower part of
+    `a`. False where `a` is not positive (then `b` is 0)."""
+    n = len(b)
+    if not factored(a, 0.0):
+        for i in range(n):
+            b[i] = 0.0
+        return False
     for i in range(n):
         for k in range(i):
             b[i] -= a[i, k] * b[k]

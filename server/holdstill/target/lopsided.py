@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from holdstill.records import FloatArray
 
-from .score import BENDS, Scores
-from .steps import Beliefs
+from .score import BENDS
+from .steps import Beliefs, Steps
 from .view import View
 
 _STANDS_OUT = 4.5
@@ -24,18 +24,16 @@ _UNSURE_SHARE = 0.015
 """Standard deviation of the common shift over the shift: what two moments leave out (coma of the study)."""
 
 
-def lopsided(known: View, gathered: Scores, beliefs: Beliefs, good: NDArray[np.bool_]) -> bool:
-    """True when the dots of a SKEWS step agree on a third moment 4.5 times above its own uncertainty."""
-    table = beliefs.table[good].copy()
-    table[:, 4] = 1e6 * abs(known.contrast)
-    steps = known.solved(Scores(gathered.sums[good], gathered.tally[good]), Beliefs(table), 0.9)
-    ok = steps.ok
+def lopsided(skewed: Steps, good: NDArray[np.bool_]) -> bool:
+    """True when the dots of a SKEWS step, its skew left free, agree on a third moment 4.5 times above its own
+    uncertainty."""
+    ok = skewed.ok & good
     if ok.sum() < 8:
         return False
-    weight = (steps.contrast[ok] / steps.ramp_sigma[ok]) ** 2
-    middle = (steps.last[ok] * weight[:, None]).sum(axis=0) / weight.sum()
+    weight = (skewed.contrast[ok] / skewed.ramp_sigma[ok]) ** 2
+    middle = (skewed.last[ok] * weight[:, None]).sum(axis=0) / weight.sum()
     scatter = np.sqrt(
-        ((steps.last[ok] - middle) ** 2 * weight[:, None]).sum() / (2 * weight.sum()) / ok.sum()
+        ((skewed.last[ok] - middle) ** 2 * weight[:, None]).sum() / (2 * weight.sum()) / ok.sum()
     )
     sigma = max(1.0 / float(np.sqrt(weight.sum())), float(scatter))
     return bool(np.hypot(*middle) > _STANDS_OUT * sigma)

@@ -18,7 +18,7 @@ from .eccentricity import eccentricity_px
 from .judging import beliefs_of, light_slopes, plausible, ramps_of
 from .lopsided import lopsided, straighten
 from .probing import noise_of, probe
-from .score import LIT_DOTS, LIT_GROUND, SKEWS, Scores
+from .score import LIT_DOTS, LIT_GROUND, SKEWS
 from .smooth import smooth
 from .steps import Beliefs, Steps
 from .view import EDGE_REACH, EVERYWHERE, LEAST_SIGMA_PX, View
@@ -26,6 +26,11 @@ from .viewmap import ViewMap, fit_view_map
 
 _SOFT_PX, _OFF_PX = 0.8, 0.4
 _LEAST_USED = 0.45
+_SKEWED, _RAMPED = 2.0, 3.3
+"""A dot whose edge is lopsided by so many sigmas is asked for a ramp of its own; it carries one from so many
+sigmas on (0.4 % of clean dots)."""
+_FAR, _FAR_ODD = 9.0, 12.0
+"""Dots farther off the view's map than so many times what is usual are dropped (odd ones: flagged before)."""
 _DARK_TRUE = 0.3
 """Share to which the light's slope is believed to be that of the dark part's level."""
 
@@ -159,10 +164,10 @@ def _final_pass(known: View, which: NDArray[np.int64], centres: FloatArray) -> D
     _refit(known, which[use], centres[use])
     common = 0.0
     for attempt in range(2):
-        steps, beliefs, sums = _exact(known, which, centres, slopes, good, shaded, ramps)
+        steps, beliefs, skewed = _exact(known, which, centres, slopes, good, shaded, ramps)
         good, odd = plausible(known, steps, which, centres)
         clean = good & ~shaded
-        if attempt or sums is None or not lopsided(known, sums, beliefs, clean):
+        if attempt or skewed is None or not lopsided(skewed, clean):
             break
         centres, common = straighten(known, which, centres, slopes, clean)
     use = good | odd
@@ -214,11 +219,12 @@ def _exact(
     good: NDArray[np.bool_],
     shaded: NDArray[np.bool_],
     ramps: FloatArray,
-) -> tuple[Steps, Beliefs, Scores | None]:
-    """The step from every pixel, what was believed in it, and its sums where they tell the blur's skew.
+) -> tuple[Steps, Beliefs, Steps | None]:
+    """The step from every pixel, what was believed in it, and the same with the blur's skew left free.
 
     Where few dots carry a ramp of their own, only these are gathered with one; the others' last columns
-    then serve to tell whether the blur is lopsided.
+    then serve to tell whether the blur is lopsided (None where they don't), and which dots look so alone:
+    these are asked for a ramp once more, and join `shaded` and `ramps` in place where they carry one.
     """
     free = Beliefs.loose(len(which), ramp=1e6 * abs(known.contrast))
     if ramps[~shaded].any() or shaded.sum() > 0.3 * len(which):
@@ -231,11 +237,32 @@ def _exact(
     level = Beliefs(beliefs.table.copy())
     level.table[:, 4] = 0.0
     steps = known.solved(gathered, level, _LEAST_USED)
-    if shaded.any():
-        ramped = known.scores(which[shaded], centres[shaded], slopes[shaded], reach=EDGE_REACH)
-        steps.table[shaded] = known.solved(ramped, beliefs.of(shaded), _LEAST_USED).table
+    level.table[:, 4] = 1e6 * abs(known.contrast)
+    skewed = known.solved(gathered, level, _LEAST_USED)
+    alone = ~shaded & (_stands_out(skewed, good) > _SKEWED)
+    asked = np.flatnonzero(shaded | alone)
+    if len(asked):
+        ramped = known.scores(which[asked], centres[asked], slopes[asked], reach=EDGE_REACH)
+        fresh = alone[asked]
+        found = known.solved(ramped, level.of(asked), _LEAST_USED)
+        size = np.hypot(found.ramp[:, 0], found.ramp[:, 1])
+        noise = found.ramp_sigma * max(median(steps.misfit[good]), 1.0) ** 0.5
+        fresh &= found.ok & (size > _RAMPED * noise)
+        ramps[asked[fresh]], shaded[asked[fresh]] = 10 * size[fresh], True
+        beliefs.table[asked[fresh], 4] = 10 * size[fresh]
+        own = known.solved(ramped, beliefs.of(asked), _LEAST_USED)
+        steps.table[asked[shaded[asked]]] = own.table[shaded[asked]]
         steps = Steps.of(steps.table)
-    return steps, beliefs, gathered
+    return steps, beliefs, skewed
+
+
+def _stands_out(skewed: Steps, good: NDArray[np.bool_]) -> FloatArray:
+    """How far each dot's own skew lies from the view's, over its standard deviation."""
+    last = np.ascontiguousarray(skewed.last[good].T)
+    usual = np.array([median(last[0]), median(last[1])])
+    off = np.abs(skewed.contrast) * np.hypot(skewed.last[:, 0] - usual[0], skewed.last[:, 1] - usual[1])
+    sigma = np.where(skewed.ok, skewed.ramp_sigma, 1.0) * max(median(skewed.misfit[good]), 1.0) ** 0.5
+    return np.where(skewed.ok, off / sigma, 0.0)
 
 
 def _collect(
@@ -262,7 +289,7 @@ def _collect(
     surface, scatter, _ = smooth(points, residuals, ~odd, degree=3)
     off = np.hypot(*(residuals - surface).T)
     typical = max(float(np.hypot(*scatter)) / np.sqrt(2), median(sigmas))
-    keep = odd | (off < 9 * typical)
+    keep = off < np.where(odd, _FAR_ODD, _FAR) * typical
     suspect = odd | (off > 5 * np.maximum(typical, sigmas))
     order = np.flatnonzero(keep)
     order = order[np.argsort(which[order])]

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from holdstill.records import FloatArray, Picture
 
-from .compiled import compiled
+from .compiled import compiled, compiled_inside
 
 Floats = NDArray[np.float32]
 ROUND = np.zeros(6)
@@ -39,7 +39,7 @@ bright part, of the dot or of the ground about it, in grey values per px."""
 
 _R = 512
 _Y, _V, _W, _COL, _T, _NX, _NY, _NARROW, _TIMES = (_R * k for k in (1, 2, 3, 4, 13, 14, 15, 16, 17))
-_ROOM = 18 * _R
+_ROOM = 20 * _R
 _EXP = Chebyshev.interpolate(lambda y: np.exp(-y), 6, [0, 1]).convert(kind=Polynomial).coef
 _E0, _E1, _E2, _E3, _E4, _E5, _E6 = (np.float32(v) for v in _EXP)
 _P = np.float32(0.2316419)
@@ -174,31 +174,53 @@ def _of_kind(m: int, b: Floats, s: np.float32, kind: int) -> None:
 
 @compiled
 def _summed(m: int, b: Floats, sums: FloatArray, tally: FloatArray) -> None:
-    """Add the weighted products of all pairs of columns."""
-    for q in range(9):
-        column = _COL + q * _R
+    """Add the weighted products of all pairs of columns, three by three so that each is read seldom."""
+    for g in range(3):
+        mine = _COL + 3 * g * _R
+        s00, s01, s02, s11, s12, s22 = _ZERO, _ZERO, _ZERO, _ZERO, _ZERO, _ZERO
         for i in range(m):
-            b[_TIMES + i] = b[column + i] * b[_W + i]
-        r = q
-        while r + 2 < 9:
-            column = _COL + r * _R
-            first, second, third = _ZERO, _ZERO, _ZERO
+            w, x, y, z = b[_W + i], b[mine + i], b[mine + _R + i], b[mine + 2 * _R + i]
+            wx, wy, wz = w * x, w * y, w * z
+            b[_TIMES + i], b[_TIMES + _R + i], b[_TIMES + 2 * _R + i] = wx, wy, wz
+            s00 += wx * x
+            s01 += wx * y
+            s02 += wx * z
+            s11 += wy * y
+            s12 += wy * z
+            s22 += wz * z
+        q = 3 * g
+        sums[q, q] += s00
+        sums[q, q + 1] += s01
+        sums[q, q + 2] += s02
+        sums[q + 1, q + 1] += s11
+        sums[q + 1, q + 2] += s12
+        sums[q + 2, q + 2] += s22
+        for h in range(g + 1, 3):
+            other = _COL + 3 * h * _R
+            a0, a1, a2, b0, b1, b2 = _ZERO, _ZERO, _ZERO, _ZERO, _ZERO, _ZERO
+            c0, c1, c2 = _ZERO, _ZERO, _ZERO
             for i in range(m):
-                w = b[_TIMES + i]
-                first += w * b[column + i]
-                second += w * b[column + _R + i]
-                third += w * b[column + 2 * _R + i]
-            sums[q, r] += first
-            sums[q, r + 1] += second
-            sums[q, r + 2] += third
-            r += 3
-        while r < 9:
-            column = _COL + r * _R
-            first = _ZERO
-            for i in range(m):
-                first += b[_TIMES + i] * b[column + i]
-            sums[q, r] += first
-            r += 1
+                wx, wy, wz = b[_TIMES + i], b[_TIMES + _R + i], b[_TIMES + 2 * _R + i]
+                x, y, z = b[other + i], b[other + _R + i], b[other + 2 * _R + i]
+                a0 += wx * x
+                a1 += wx * y
+                a2 += wx * z
+                b0 += wy * x
+                b1 += wy * y
+                b2 += wy * z
+                c0 += wz * x
+                c1 += wz * y
+                c2 += wz * z
+            r = 3 * h
+            sums[q, r] += a0
+            sums[q, r + 1] += a1
+            sums[q, r + 2] += a2
+            sums[q + 1, r] += b0
+            sums[q + 1, r + 1] += b1
+            sums[q + 1, r + 2] += b2
+            sums[q + 2, r] += c0
+            sums[q + 2, r + 1] += c1
+            sums[q + 2, r + 2] += c2
     used = _ZERO
     for i in range(m):
         used += _ONE if b[_W + i] > _ZERO else _ZERO
@@ -261,7 +283,7 @@ def _chunk(
     return octants
 
 
-@compiled
+@compiled_inside
 def _taken(
     image: Picture,
     y: int,
@@ -273,17 +295,29 @@ def _taken(
     m: int,
     b: Floats,
 ) -> int:
-    """Pixels first..stop of a row into the buffer from place `m` on, without clipped ones; the new count."""
-    for i in range(stop - first + 1):
-        b[m + i] = np.float32(first + i - at[0])
-        b[_Y + m + i] = np.float32(y - at[1])
-        b[_V + m + i] = np.float32(float(image[y, first + i]) - base)
+    """Pixels first..stop of a row into the buffer from place `m` on, without clipped ones; the new count.
+
+    Eight at a time (up to seven beyond the last are written and counted for nothing): a run is short, and
+    only loops of a fixed length become vector code without a tail.
+    """
     take = stop - first + 1
+    px, py, level = np.float32(first - at[0]), np.float32(y - at[1]), np.float32(base)
+    if first + take + 7 <= image.shape[1]:
+        for j in range(0, take, 8):
+            for i in range(8):
+                b[m + j + i] = px + np.float32(j + i)
+                b[_Y + m + j + i] = py
+                b[_V + m + j + i] = np.float32(image[y, first + j + i]) - level
+    else:
+        for i in range(take):
+            b[m + i] = px + np.float32(i)
+            b[_Y + m + i] = py
+            b[_V + m + i] = np.float32(image[y, first + i]) - level
     if clip <= 0.0:
         return m + take
     kept = m
     for i in range(m, m + take):
-        if b[_V + i] + base < clip:
+        if b[_V + i] + level < clip:
             b[kept], b[_Y + kept], b[_V + kept] = b[i], b[_Y + i], b[_V + i]
             kept += 1
     return kept
@@ -360,7 +394,7 @@ def gathered(
             for part in range(2):
                 first, last = (xa, end) if part == 0 else (begin, xb)
                 while first <= last:
-                    stop = min(last, first + _R - m - 1)
+                    stop = min(last, first + _R - m - 8)
                     m = _taken(image, y, first, stop, (cx, cy), base, clip, m, b)
                     first = stop + 1
                     if m >= _R - 64:

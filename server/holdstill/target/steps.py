@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from holdstill.records import FloatArray
 
-from .compiled import compiled_plain
+from .compiled import compiled_plain, factored
 from .score import COLUMNS, Scores
 
 _OUT = 16
@@ -163,18 +163,8 @@ def _hold(normal: FloatArray, right: FloatArray, tally: FloatArray, held: float,
 def _inverted(a: FloatArray, inverse: FloatArray) -> bool:
     """Inverse of a symmetric positive matrix by Cholesky's factor, into `inverse`; `a` becomes the factor."""
     n = len(a)
-    for j in range(n):
-        total = a[j, j]
-        for k in range(j):
-            total -= a[j, k] * a[j, k]
-        if not total > 1e-14:
-            return False
-        a[j, j] = np.sqrt(total)
-        for i in range(j + 1, n):
-            total = a[i, j]
-            for k in range(j):
-                total -= a[i, k] * a[j, k]
-            a[i, j] = total / a[j, j]
+    if not factored(a, 1e-14):
+        return False
     for j in range(n):  # the factor's inverse into the lower part of `inverse`
         inverse[j, j] = 1.0 / a[j, j]
         for i in range(j + 1, n):
