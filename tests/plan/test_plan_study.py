@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from plan import plan_pieces
-from plan.plan_best import best_possible
+from plan.plan_best import best_possible, room
 from plan.plan_curves import curves_svg, tables_markdown
 from plan.plan_lamp_study import lamp_study
 from plan.plan_study import (
@@ -143,6 +143,15 @@ def test_coached_views_come_within_a_tenth_of_the_best_there_are():
     )
     coach, _, _ = run_coach(b, CAREFUL, np.random.default_rng([7000, 3]), 26)
     assert yard.sigmas(b, coach)[-1] / level < 1.1 * free["all dots, careful"]
+
+
+@pytest.mark.long
+def test_where_there_is_room():
+    """Prints what letting one rule go would be worth."""
+    for name in BENCHES:
+        for rule, row in room(name).items():
+            print(f"| {name} | {rule} | " + " | ".join(f"{v:.2f}" for v in row.values()) + " |")
+            assert min(row.values()) > 0.0
 
 
 @pytest.mark.long

@@ -14,9 +14,7 @@ from session.trouble_study import Drawn, Stage, begun
 
 N = 12
 IDS = np.arange(N, dtype=np.int32)
-KNOWN_KEPT = {1.0: 0, 2.0: 5, 4.0: 3, 8.0: 2}
-"""Exposure (ms) -> moving shots that the study's seeds see kept, as the coach's page tells; the bar is none.
-More fail the study, and so do fewer: correct the list and the page then."""
+EXPOSURES_MS = (1.0, 2.0, 4.0, 8.0)
 PLACES = np.stack([100.0 + 30 * (IDS % 4), 90.0 + 30 * (IDS // 4)], axis=1)
 
 
@@ -101,7 +99,7 @@ def test_a_smeared_single_shot_is_refused_as_blurred_by_motion(length_px: float)
 def test_motion_tables() -> None:
     """Thousands of moving shots, on seeds by which no limit was set; then drawn single shots by smear."""
     cv2.setNumThreads(1)
-    rows = {ms: tally(61_000, 100, exposure_ms=ms) for ms in KNOWN_KEPT}
+    rows = {ms: tally(90_000, 100, exposure_ms=ms) for ms in EXPOSURES_MS}
     for exposure_ms, found in rows.items():
         print(
             f"| {exposure_ms:g} ms | {found.shots} | {found.moving} | {found.moving_kept} "
@@ -122,6 +120,6 @@ def test_motion_tables() -> None:
         if length_px == 0.0:
             assert refused == 0
     assert sum(r.moving for r in rows.values()) >= 500
-    assert {ms: r.moving_kept for ms, r in rows.items()} == KNOWN_KEPT
+    assert sum(r.moving_kept for r in rows.values()) == 0
     permitted = [r for ms, r in rows.items() if ms <= 2.0]  # what the shutter rule allows for bare hands
     assert sum(r.good_refused for r in permitted) < 0.02 * sum(r.good for r in permitted)
