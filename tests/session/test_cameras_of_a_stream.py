@@ -91,7 +91,7 @@ def test_a_silent_stream_is_told_by_what_its_cameras_lack_and_no_folder_is_named
         (3.0, None, True),  # not told, as with files
         (3.0, 20.0, True),  # 0.06 px
         (3.0, 110.0, False),  # 0.33 px between the cameras
-        (8.0, 20.0, False),
+        (5.5, 25.0, False),  # 0.14 px
     ],
 )
 def test_frames_taken_apart_count_as_still_only_when_the_plate_was(
