@@ -7,7 +7,10 @@ Brown, Photogrammetric Engineering 32 (1966) 444-462, in the form of OpenCV's do
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 from holdstill.records import FloatArray, Lens
@@ -116,6 +119,37 @@ def fold_radius(lens: Lens | FloatArray) -> float:
     return float(np.sqrt(positive.min())) if len(positive) else float("inf")
 
 
+@njit(cache=True)
+def _newton(
+    x: FloatArray, y: FloatArray, wanted_x: FloatArray, wanted_y: FloatArray,
+    k1: float, k2: float, p1: float, p2: float, k3: float,
+) -> tuple[FloatArray, FloatArray]:  # fmt: skip
+    """Walk each place (x, y), in place, to where the distortion brings it to the wanted one: length of its
+    last step and the Jacobian's determinant there, float64 (n,) each."""
+    length, determinant = np.empty(len(x)), np.empty(len(x))
+    for i in range(len(x)):
+        for _ in range(_NEWTON_STEPS):
+            x2, y2, xy = x[i] * x[i], y[i] * y[i], x[i] * y[i]
+            r2 = x2 + y2
+            radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
+            slope = 2.0 * (k1 + r2 * (2.0 * k2 + 3.0 * k3 * r2))
+            ex = x[i] * radial + 2.0 * p1 * xy + p2 * (r2 + 2.0 * x2) - wanted_x[i]
+            ey = y[i] * radial + p1 * (r2 + 2.0 * y2) + 2.0 * p2 * xy - wanted_y[i]
+            a = radial + x2 * slope + 2.0 * p1 * y[i] + 6.0 * p2 * x[i]
+            b = xy * slope + 2.0 * (p1 * x[i] + p2 * y[i])
+            d = radial + y2 * slope + 6.0 * p1 * y[i] + 2.0 * p2 * x[i]
+            determinant[i] = a * d - b * b
+            safe = 1e-9 if abs(determinant[i]) < 1e-9 else determinant[i]
+            step_x, step_y = (d * ex - b * ey) / safe, (a * ey - b * ex) / safe
+            length[i] = math.hypot(step_x, step_y)
+            brake = min(1.0, 0.5 / max(length[i], 1e-300))
+            x[i], y[i] = x[i] - brake * step_x, y[i] - brake * step_y
+            # Newton doubles the digits: a step of 1e-9 leaves an error far below rounding.
+            if length[i] < 1e-9:
+                break
+    return length, determinant
+
+
 def undistort(lens: Lens | FloatArray, pixels: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Directions (n, 2) (x/z, y/z) whose image are these pixels (n, 2), and where that holds.
 
@@ -132,26 +166,7 @@ def undistort(lens: Lens | FloatArray, pixels: FloatArray) -> tuple[FloatArray, 
     if np.isfinite(fold):
         shrink = np.minimum(1.0, 0.95 * fold / np.maximum(radius, 1e-300))
         x, y = x * shrink, y * shrink
-    length, determinant = np.full(len(px), np.inf), np.ones(len(px))
-    for _ in range(_NEWTON_STEPS):
-        x2, y2, xy = x * x, y * y, x * y
-        r2 = x2 + y2
-        radial = 1.0 + r2 * (k1 + r2 * (k2 + r2 * k3))
-        slope = 2.0 * (k1 + r2 * (2.0 * k2 + 3.0 * k3 * r2))
-        ex = x * radial + 2.0 * p1 * xy + p2 * (r2 + 2.0 * x2) - wanted_x
-        ey = y * radial + p1 * (r2 + 2.0 * y2) + 2.0 * p2 * xy - wanted_y
-        a = radial + x2 * slope + 2.0 * p1 * y + 6.0 * p2 * x
-        b = xy * slope + 2.0 * (p1 * x + p2 * y)
-        d = radial + y2 * slope + 6.0 * p1 * y + 2.0 * p2 * x
-        determinant = a * d - b * b
-        safe = np.where(np.abs(determinant) < 1e-9, 1e-9, determinant)
-        step_x, step_y = (d * ex - b * ey) / safe, (a * ey - b * ex) / safe
-        length = np.hypot(step_x, step_y)
-        brake = np.minimum(1.0, 0.5 / np.maximum(length, 1e-300))
-        x, y = x - brake * step_x, y - brake * step_y
-        # Newton doubles the digits: a step of 1e-9 leaves an error far below rounding.
-        if float(np.max(length, initial=0.0)) < 1e-9:
-            break
+    length, determinant = _newton(x, y, wanted_x, wanted_y, k1, k2, p1, p2, k3)
     holds = (length < 1e-9) & (determinant > 0.0) & (np.hypot(x, y) < fold)
     return np.stack([x, y], axis=1), holds
 

@@ -6,6 +6,8 @@ pairs of rotation matrices (..., 3, 3) and translations (..., 3).
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from holdstill.records import FloatArray, Pose
@@ -15,10 +17,14 @@ from .rotations import rotation_matrix, rotation_vector
 IDENTITY = Pose((0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
 
 
+@lru_cache(maxsize=256)
 def matrices(pose: Pose) -> tuple[FloatArray, FloatArray]:
-    """Rotation matrix (3, 3) and translation (3,) of a pose."""
-    rotation, translation = pose.arrays()
-    return rotation_matrix(rotation), translation
+    """Rotation matrix (3, 3) and translation (3,) of a pose; not to be written to."""
+    vector, translation = pose.arrays()
+    rotation = rotation_matrix(vector)
+    rotation.setflags(write=False)
+    translation.setflags(write=False)
+    return rotation, translation
 
 
 def pose_of(rotation: FloatArray, translation: FloatArray) -> Pose:

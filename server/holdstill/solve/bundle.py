@@ -10,7 +10,7 @@ Bundle Adjustment - A Modern Synthesis, LNCS 1883 (2000) 298-372, section 6 (fro
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -51,24 +51,24 @@ class Layout:
     basis: FloatArray
     views: int
     poses_free: bool = True
+    free: BoolArray = field(init=False, repr=False)
+    """Which of the full rig parameters are free, bool (9C + 6C + S,)."""
+    rig_size: int = field(init=False, repr=False)
+    """Number of free rig parameters (plate shape included)."""
+
+    def __post_init__(self) -> None:
+        """Worked out once: the descent asks at every step."""
+        cameras = len(self.lens_free)
+        poses = np.full((cameras, POSE), self.poses_free)
+        poses[0] = False
+        free = np.concatenate([self.lens_free.ravel(), poses.ravel(), np.ones(self.shapes, bool)])
+        object.__setattr__(self, "free", free)
+        object.__setattr__(self, "rig_size", int(free.sum()))
 
     @property
     def shapes(self) -> int:
         """Number of shape terms."""
         return len(self.basis)
-
-    @property
-    def free(self) -> BoolArray:
-        """Which of the full rig parameters are free, bool (9C + 6C + S,)."""
-        cameras = len(self.lens_free)
-        poses = np.full((cameras, POSE), self.poses_free)
-        poses[0] = False
-        return np.concatenate([self.lens_free.ravel(), poses.ravel(), np.ones(self.shapes, bool)])
-
-    @property
-    def rig_size(self) -> int:
-        """Number of free rig parameters (plate shape included)."""
-        return int(self.free.sum())
 
     @property
     def poses_only(self) -> bool:

@@ -79,7 +79,7 @@ def descend(
     damping, growth = FIRST_DAMPING, 2.0
     steps = 0
     converged = False
-    held = normals.information
+    known = held = normals.information
     while steps < max_steps and damping < 1e12:
         steps += 1
         try:
@@ -101,14 +101,17 @@ def descend(
         trial = move(state, change)
         trial_normals = evaluate(trial)
         gained = normals.cost - trial_normals.cost
-        if np.isfinite(trial_normals.cost) and gained > 0.0 and not _lost(normals, trial_normals):
+        better = bool(np.isfinite(trial_normals.cost)) and gained > 0.0
+        left = trial_normals.information if better else known
+        # In units of the variance: what a better fit takes off the residuals is not lost.
+        if better and not (left * normals.cost < LOST * known * trial_normals.cost).any():
             quality = min(1.0, gained / promised)
             damping = max(1e-15, damping * max(1e-2, 1.0 - (2.0 * quality - 1.0) ** 3))
             if quality > 0.9:
                 damping = max(1e-15, damping * 1e-2)
             growth = 2.0
-            remembered = FADE * trial_normals.cost / normals.cost * held
-            held = np.maximum(remembered, trial_normals.information)
+            held = np.maximum(FADE * trial_normals.cost / normals.cost * held, left)
+            known = left
             state, normals = trial, trial_normals
             costs.append(normals.cost)
         else:
@@ -117,12 +120,6 @@ def descend(
                 break
             damping, growth = damping * growth, growth * 2.0
     return Descent(state, normals, steps, converged, tuple(costs))
-
-
-def _lost(before: Normals, after: Normals) -> bool:
-    """Whether a step took away most of what the data say about some parameter (its information in units
-    of the variance)."""
-    return bool((after.information * before.cost < LOST * before.information * after.cost).any())
 
 
 def _undamped_agrees(normals: Normals, allowed: float) -> bool:
