@@ -93,8 +93,11 @@ def refused(who: str, method: str, path: str, status: int) -> bool:
     return True
 
 
-def try_everything(served: Bench, keys: dict[str, requests.Session], who: str, examples: int) -> Counter[int]:
-    statuses: Counter[int] = Counter()
+def try_everything(
+    served: Bench, keys: dict[str, requests.Session], who: str, examples: int
+) -> Counter[int | str]:
+    """How many answers of each status, and on each path how many were 200."""
+    statuses: Counter[int | str] = Counter()
     schema = schemathesis.openapi.from_dict(described(served))
     for found in schema.get_all_operations():
         try_one(served, keys[who], who, found.ok(), examples, statuses)
@@ -102,7 +105,12 @@ def try_everything(served: Bench, keys: dict[str, requests.Session], who: str, e
 
 
 def try_one(
-    served: Bench, session: requests.Session, who: str, operation: Any, examples: int, statuses: Counter[int]
+    served: Bench,
+    session: requests.Session,
+    who: str,
+    operation: Any,
+    examples: int,
+    statuses: Counter[int | str],
 ) -> None:
     method, path = operation.method.upper(), operation.path
 
@@ -114,6 +122,7 @@ def try_one(
     def one(case: Any) -> None:
         answer = case.call(base_url=served.origin, session=session, allow_redirects=False, timeout=120)
         statuses[answer.status_code] += 1
+        statuses[path] += answer.status_code == 200
         assert answer.status_code < 500, (path, case, answer.content[:200])
         assert refused(who, method, path, answer.status_code), (who, method, path, answer.status_code)
         assert "default-src 'none'" in answer.headers["content-security-policy"][0]
@@ -131,9 +140,9 @@ def test_no_route_breaks_or_answers_who_may_not_be(
 ) -> None:
     statuses = try_everything(served, keys, who, SHORT)
     print(who, dict(statuses))
-    assert sum(statuses.values()) > 10 * SHORT
-    if who == "operator":
-        assert statuses[200] > 2 * SHORT
+    assert sum(n for status, n in statuses.items() if isinstance(status, int)) > 10 * SHORT
+    if who == "operator":  # pages that take whatever is asked besides
+        assert min(statuses[page] for page in ("/phone", "/bench", "/bench/far", "/phones")) > 0, statuses
 
 
 @pytest.mark.long
