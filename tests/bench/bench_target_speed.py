@@ -132,14 +132,43 @@ def note(row: Row, ms: float, found: bool) -> None:
     row.times.append(ms)
 
 
-@pytest.mark.bench
-def test_the_eye_is_faster_than_every_fair_peer_that_was_told_no_threshold():
+@pytest.fixture(scope="module")
+def rows() -> list[Row]:
     cv2.setNumThreads(1)
-    eye, track, _, *peers = table(20)
+    return table(20)
+
+
+def fair(rows: list[Row], *, fitted: bool = True) -> list[Row]:
+    """The fair peers; without those told a threshold fitted to these very pictures unless `fitted`."""
+    return [row for row in rows[3:] if row.fair and (fitted or "fitted" not in row.what)]
+
+
+@pytest.mark.bench
+def test_the_eye_is_faster_than_every_fair_peer_that_was_told_no_threshold(rows: list[Row]):
+    eye, track = rows[:2]
     assert eye.fair
     assert track.ms < 0.75 * eye.ms
-    fair = [row for row in peers if row.fair and "fitted" not in row.what]
-    assert all(row.ms > eye.ms for row in fair)
+    assert all(row.ms > eye.ms for row in fair(rows, fitted=False))
+
+
+@pytest.mark.bench
+@pytest.mark.xfail(strict=True, reason="clustering at 1/4 size takes 2.2 times the eye's time, not 2.5")
+def test_the_eye_is_two_and_a_half_times_faster_than_them(rows: list[Row]):
+    assert all(row.ms >= 2.5 * rows[0].ms for row in fair(rows, fitted=False))
+
+
+@pytest.mark.bench
+@pytest.mark.xfail(
+    strict=True, reason="clustering at 1/2 size told one fitted threshold takes 0.3 of the eye's time"
+)
+def test_the_eye_is_two_and_a_half_times_faster_than_every_fair_peer(rows: list[Row]):
+    assert all(row.ms >= 2.5 * rows[0].ms for row in fair(rows))
+
+
+@pytest.mark.bench
+@pytest.mark.xfail(strict=True, reason="tracking takes 0.63 of finding")
+def test_tracking_is_twice_as_fast_as_finding(rows: list[Row]):
+    assert rows[1].ms <= 0.5 * rows[0].ms
 
 
 def main() -> None:

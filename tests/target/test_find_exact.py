@@ -8,7 +8,7 @@ from holdstill.records import DotFlag, Sighting
 from holdstill.target import find
 from target import study
 from target.paint import bound_px, finger, paint
-from target.scenes import HALF, PLATE, true_ids
+from target.scenes import HALF, PLATE, finger_and_glare, true_ids
 
 
 @pytest.mark.parametrize(
@@ -60,6 +60,17 @@ def test_a_finger_edge_is_rejected_or_harmless():
     clean = (seen.flags & DotFlag.SUSPECT) == 0
     e = np.abs(seen.points_px - view.points_px[true_ids(seen, view)])[clean].max(axis=1)
     assert (e / seen.sigmas_px[clean]).max() < 5.5
+
+
+@pytest.mark.parametrize("seed", [7000, 7018])
+def test_a_dot_at_the_rim_of_a_glare_is_not_told_as_sure_when_it_is_off(seed):
+    view = finger_and_glare(seed)
+    seen = find(view.image, PLATE, camera="left", full_scale=255)
+    assert isinstance(seen, Sighting)
+    clean = (seen.flags & DotFlag.SUSPECT) == 0
+    assert clean.sum() >= 100
+    e = np.abs(seen.points_px - view.points_px[true_ids(seen, view)])[clean].max(axis=1)
+    assert (e / seen.sigmas_px[clean]).max() < 4.5
 
 
 def test_growth_is_measured():
