@@ -164,10 +164,10 @@ def _final_pass(known: View, which: NDArray[np.int64], centres: FloatArray) -> D
     _refit(known, which[use], centres[use])
     common = 0.0
     for attempt in range(2):
-        steps, beliefs, skewed = _exact(known, which, centres, slopes, good, shaded, ramps)
+        steps, beliefs, bent = _exact(known, which, centres, slopes, good, shaded, ramps)
         good, odd = plausible(known, steps, which, centres)
         clean = good & ~shaded
-        if attempt or skewed is None or not lopsided(skewed, clean):
+        if attempt or not bent:
             break
         centres, common = straighten(known, which, centres, slopes, clean)
     use = good | odd
@@ -219,18 +219,18 @@ def _exact(
     good: NDArray[np.bool_],
     shaded: NDArray[np.bool_],
     ramps: FloatArray,
-) -> tuple[Steps, Beliefs, Steps | None]:
-    """The step from every pixel, what was believed in it, and the same with the blur's skew left free.
+) -> tuple[Steps, Beliefs, bool]:
+    """The step from every pixel, what was believed in it, and whether the view's blur is lopsided.
 
     Where few dots carry a ramp of their own, only these are gathered with one; the others' last columns
-    then serve to tell whether the blur is lopsided (None where they don't), and which dots look so alone:
-    these are asked for a ramp once more, and join `shaded` and `ramps` in place where they carry one.
+    then serve to tell whether the blur is lopsided and, where it is not, which dots look so alone: these
+    are asked for a ramp once more, and join `shaded` and `ramps` in place where they carry one.
     """
     free = Beliefs.loose(len(which), ramp=1e6 * abs(known.contrast))
     if ramps[~shaded].any() or shaded.sum() > 0.3 * len(which):
         gathered = known.scores(which, centres, slopes, reach=EDGE_REACH)
         beliefs = beliefs_of(known.solved(gathered, free, _LEAST_USED), centres, good, ramps)
-        return known.solved(gathered, beliefs, _LEAST_USED), beliefs, None
+        return known.solved(gathered, beliefs, _LEAST_USED), beliefs, False
     gathered = known.scores(which, centres, slopes, kind=SKEWS, reach=EDGE_REACH)
     free.table[:, 4] = 0.0
     beliefs = beliefs_of(known.solved(gathered, free, _LEAST_USED), centres, good, ramps)
@@ -239,7 +239,8 @@ def _exact(
     steps = known.solved(gathered, level, _LEAST_USED)
     level.table[:, 4] = 1e6 * abs(known.contrast)
     skewed = known.solved(gathered, level, _LEAST_USED)
-    alone = ~shaded & (_stands_out(skewed, good) > _SKEWED)
+    bent = lopsided(skewed, good & ~shaded) and not known.bent[2:].any()
+    alone = ~shaded & (_stands_out(skewed, good) > _SKEWED) & (not bent)
     asked = np.flatnonzero(shaded | alone)
     if len(asked):
         ramped = known.scores(which[asked], centres[asked], slopes[asked], reach=EDGE_REACH)
@@ -253,7 +254,7 @@ def _exact(
         own = known.solved(ramped, beliefs.of(asked), _LEAST_USED)
         steps.table[asked[shaded[asked]]] = own.table[shaded[asked]]
         steps = Steps.of(steps.table)
-    return steps, beliefs, skewed
+    return steps, beliefs, bent
 
 
 def _stands_out(skewed: Steps, good: NDArray[np.bool_]) -> FloatArray:
