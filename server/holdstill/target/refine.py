@@ -26,11 +26,13 @@ from .viewmap import ViewMap, fit_view_map
 
 _SOFT_PX, _OFF_PX = 0.8, 0.4
 _LEAST_USED = 0.45
-_SKEWED, _RAMPED = 2.0, 3.3
+_SKEWED, _RAMPED, _SURELY_RAMPED = 2.0, 3.3, 6.0
 """A dot whose edge is lopsided by so many sigmas is asked for a ramp of its own; it carries one from so many
-sigmas on (0.4 % of clean dots)."""
-_FAR, _FAR_ODD = 9.0, 12.0
-"""Dots farther off the view's map than so many times what is usual are dropped (odd ones: flagged before)."""
+sigmas on (0.4 % of clean dots), believed little at first and wholly from so many on: no dot may jump by what
+turning the picture or one more grain of noise changes."""
+_FAR, _FAR_ODD = 9.0, 20.0
+"""Dots farther off the view's map than so many times what is usual are dropped.  Odd ones are flagged and did
+not make the map: at a corner it is extrapolated (15 times, for a right dot of a real photograph)."""
 _DARK_TRUE = 0.3
 """Share to which the light's slope is believed to be that of the dark part's level."""
 
@@ -248,9 +250,11 @@ def _exact(
         found = known.solved(ramped, level.of(asked), _LEAST_USED)
         size = np.hypot(found.ramp[:, 0], found.ramp[:, 1])
         noise = found.ramp_sigma * max(median(steps.misfit[good]), 1.0) ** 0.5
-        fresh &= found.ok & (size > _RAMPED * noise)
-        ramps[asked[fresh]], shaded[asked[fresh]] = 10 * size[fresh], True
-        beliefs.table[asked[fresh], 4] = 10 * size[fresh]
+        over = (size / np.where(found.ok, noise, 1.0) - _RAMPED) / (_SURELY_RAMPED - _RAMPED)
+        fresh &= found.ok & (over > 0.0)
+        believed = 10 * size * np.clip(over, 0.0, 1.0) ** 2
+        ramps[asked[fresh]], shaded[asked[fresh]] = believed[fresh], True
+        beliefs.table[asked[fresh], 4] = believed[fresh]
         own = known.solved(ramped, beliefs.of(asked), _LEAST_USED)
         steps.table[asked[shaded[asked]]] = own.table[shaded[asked]]
         steps = Steps.of(steps.table)
