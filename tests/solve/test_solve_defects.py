@@ -43,6 +43,24 @@ def test_a_defect_is_named(name: str) -> None:
 
 
 @pytest.mark.parametrize(
+    ("sharp_px", "soft_px", "told"), [(0.36, 0.57, False), (0.6, 0.95, True), (1.0, 1.6, True)]
+)
+def test_pictures_sharper_than_a_pixel_are_not_called_blurred(
+    sharp_px: float, soft_px: float, told: bool
+) -> None:
+    """Distance and lean take a good lens from 0.35 to 0.6 px: no third of the views is blurred for that."""
+    views, rig = good(np.random.default_rng(1))
+    views = [
+        replace(v, sightings={
+            n: replace(s, blur_px=soft_px if index % 3 == 2 else sharp_px) for n, s in v.sightings.items()})
+        for index, v in enumerate(views)
+    ]  # fmt: skip
+    found = solve(DOTS, rig, views, cameras=("left", "right"))
+    assert isinstance(found, Estimate)
+    assert [c.name for c in found.checks if not c.ok] == (["blur"] if told else [])
+
+
+@pytest.mark.parametrize(
     ("name", "words"),
     [
         ("one pair unsynchronised", "moved between cameras: view 9"),

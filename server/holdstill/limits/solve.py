@@ -107,6 +107,9 @@ ROWS: tuple[Limit, ...] = (
           "accident"),
     Limit("check_odd_views", 0.0, "views", "views set aside because something is wrong with the shot",
           "chosen", "they want a person's eye: drop them or take them again"),
+    Limit("check_blur_least_px", 0.8, "px", "blur sigma up to which no picture counts as blurred, however sharp the "
+          "others are", "chosen", "the light of a point stays within two pixels; distance and lean alone take a "
+          "good lens from 0.35 to 0.6 px"),
     Limit("check_blur_share", 0.2, "1", "share of a camera's pictures much blurrier than its usual",
           "chosen", "one in five is no accident"),
     Limit("check_bow_share", 0.002, "1", "bow of the plate over its longer side", "chosen",

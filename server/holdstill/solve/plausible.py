@@ -227,7 +227,7 @@ def _odd(estimate: Estimate) -> Check:
 
 
 def _blur(estimate: Estimate, views: Sequence[View]) -> list[Check]:
-    """Share of a camera's pictures that are clearly blurrier than its sharper half."""
+    """Share of a camera's pictures that are blurred, and clearly more so than its sharper half."""
     worst, at = 0.0, ""
     for camera in estimate.cameras:
         seen = [v.sightings[camera.name].blur_px for v in views if camera.name in v.sightings and not v.proof]
@@ -235,7 +235,8 @@ def _blur(estimate: Estimate, views: Sequence[View]) -> list[Check]:
         if len(known) < 4:
             continue
         usual = float(np.median(np.sort(known)[: (len(known) + 1) // 2]))
-        share = float(np.mean(known > limit("solve_blur_ratio") * usual))
+        clearly = max(limit("solve_blur_ratio") * usual, limit("check_blur_least_px"))
+        share = float(np.mean(known > clearly))
         if share > worst:
             worst, at = share, camera.name
     allowed = limit("check_blur_share")
