@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from holdstill.limits import limit
-from holdstill.records import FrameMeasures, HiddenPatch, Nothing, Plate, Sighting, Trouble
+from holdstill.records import FrameMeasures, GlarePatch, HiddenPatch, Nothing, Plate, Sighting, Trouble
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,9 +110,10 @@ def _hidden(seen: Sighting, m: FrameMeasures, plate: Plate | None) -> list[Cause
         if patch.cause in _BY_CAUSE and not _shifted(patch, seen, plate):
             cause = "shadow" if _deep_shadow(patch) else patch.cause
             by_cause.setdefault(_BY_CAUSE[cause], []).extend(patch.point_ids)
-    glare_share = sum(g.plate_share for g in m.glare)
-    if m.glare and (glare_share >= limit("cause_glare_share") or Trouble.GLARE in by_cause):
-        lost = set(by_cause.get(Trouble.GLARE, [])) | {i for g in m.glare for i in g.point_ids} & {
+    glare = [g for g in m.glare if not _skin(g, m.hidden)]
+    glare_share = sum(g.plate_share for g in glare)
+    if glare and (glare_share >= limit("cause_glare_share") or Trouble.GLARE in by_cause):
+        lost = set(by_cause.get(Trouble.GLARE, [])) | {i for g in glare for i in g.point_ids} & {
             int(i) for i in seen.missing_ids
         }
         by_cause[Trouble.GLARE] = sorted(lost)
@@ -125,10 +126,19 @@ def _hidden(seen: Sighting, m: FrameMeasures, plate: Plate | None) -> list[Cause
         if trouble is Trouble.GLARE:
             weight = max(weight, glare_share)
             numbers["plate_share"] = glare_share
-            if m.glare:
-                numbers |= {"x_px": m.glare[0].x_px, "y_px": m.glare[0].y_px}
+            if glare:
+                numbers |= {"x_px": glare[0].x_px, "y_px": glare[0].y_px}
         out.append(Cause(trouble, m.camera, min(weight, 1.0), numbers))
     return sorted(out, key=lambda c: -c.weight)
+
+
+def _skin(patch: GlarePatch, hidden: tuple[HiddenPatch, ...]) -> bool:
+    """A bright patch around a finger that hides every dot in it: skin in the light, no mirror image. Glare
+    beside a finger whitens dots of its own."""
+    fingers = [h for h in hidden if h.cause == "finger"]
+    return not patch.point_ids and any(
+        np.hypot(patch.x_px - h.x_px, patch.y_px - h.y_px) < patch.radius_px for h in fingers
+    )
 
 
 def _deep_shadow(patch: HiddenPatch) -> bool:
